@@ -1,0 +1,44 @@
+"""Light client of the fluxfix service: NumPy readings in, fixes out; needs no JAX.
+
+Importing it loads nothing: gRPC and NumPy come with the first name that is used.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from fluxfix_client.aio import AsyncClient as AsyncClient
+    from fluxfix_client.client import Client as Client
+    from fluxfix_client.errors import DeadlineError as DeadlineError
+    from fluxfix_client.errors import FluxfixClientError as FluxfixClientError
+    from fluxfix_client.errors import InvalidArgumentError as InvalidArgumentError
+    from fluxfix_client.errors import NotFoundError as NotFoundError
+    from fluxfix_client.errors import UnavailableError as UnavailableError
+    from fluxfix_client.values import Fixes as Fixes
+    from fluxfix_client.values import Joint as Joint
+    from fluxfix_client.values import Rig as Rig
+
+_HOMES = {
+    "AsyncClient": "aio",
+    "Client": "client",
+    "DeadlineError": "errors",
+    "Fixes": "values",
+    "FluxfixClientError": "errors",
+    "InvalidArgumentError": "errors",
+    "Joint": "values",
+    "NotFoundError": "errors",
+    "Rig": "values",
+    "UnavailableError": "errors",
+}
+__all__ = list(_HOMES)
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name when it is first used."""
+    if name in _HOMES:
+        return getattr(import_module(f"fluxfix_client.{_HOMES[name]}"), name)
+    raise AttributeError(f"module 'fluxfix_client' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return __all__

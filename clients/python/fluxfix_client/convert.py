@@ -1,0 +1,107 @@
+"""Between NumPy and the wire: pure functions, shared by both clients."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from fluxfix_client.errors import InvalidArgumentError
+from fluxfix_client.v1 import fix_pb2, rig_service_pb2
+from fluxfix_client.values import Fixes, Joint, Rig
+
+FLOAT = np.dtype("<f8")
+INT = np.dtype("<i4")
+
+
+def readings_from(values: ArrayLike) -> NDArray[np.float64]:
+    """Check readings as the caller gave them: (m,) or (n, m), in mT, any double allowed.
+
+    Raises:
+        InvalidArgumentError: no numbers, or neither one nor two axes.
+    """
+    try:
+        readings = np.ascontiguousarray(values, dtype=FLOAT)
+    except (TypeError, ValueError) as error:
+        raise InvalidArgumentError(f"readings are numbers in mT: {error}", reason="READING_INVALID") from None
+    if np.ndim(values) not in {1, 2}:  # ascontiguousarray makes a number an array of one
+        raise InvalidArgumentError(
+            f"got readings with {np.ndim(values)} axes, 1 or 2 are allowed: send (m,) for one reading, (n, m) for many",
+            reason="READING_INVALID",
+        )
+    return readings
+
+
+def noise_from(noise_mT: ArrayLike | None) -> list[float]:
+    """Bring the noise override to the wire: None is empty, a number is one value, one value a column otherwise.
+
+    Raises:
+        InvalidArgumentError: no numbers.
+    """
+    try:
+        return [] if noise_mT is None else [float(value) for value in np.asarray(noise_mT, dtype=float).ravel()]
+    except (TypeError, ValueError) as error:
+        raise InvalidArgumentError(
+            f"noise_mT is a number in mT, or one a column: {error}", reason="NOISE_INVALID"
+        ) from None
+
+
+def rig_from(message: rig_service_pb2.Rig) -> Rig:
+    """Read a rig."""
+    return Rig(
+        name=message.name.removeprefix("rigs/"),
+        joints=tuple(_joint_from(joint) for joint in message.joints),
+        columns=tuple(message.reading_columns),
+        sha256=message.sha256,
+        calibrated=message.calibrated,
+        text=message.toml_text,
+    )
+
+
+def _joint_from(message: rig_service_pb2.Joint) -> Joint:
+    kind = rig_service_pb2.JointKind.Name(message.kind).removeprefix("JOINT_KIND_").lower()
+    return Joint(message.name, kind, message.unit, message.low, message.high, message.wraps)
+
+
+def fix_from(message: fix_pb2.Fix) -> Fixes:
+    """Read one fix: arrays without a leading axis."""
+    position = np.array(message.position, dtype=float)
+    d = position.size
+    return Fixes(
+        position=position,
+        covariance=np.array(message.covariance, dtype=float).reshape(d, d),
+        noise_covariance=np.array(message.noise_covariance, dtype=float).reshape(d, d),
+        misfit=_scalar(message.misfit, np.float64),
+        dof=_scalar(message.dof, np.int32),
+        status=_scalar(message.status, np.int32),
+        other=np.array(message.other_position, dtype=float) if message.other_position else np.full(d, np.nan),
+    )
+
+
+def _scalar(value: float, kind: type[np.float64 | np.int32]) -> Any:
+    """Give what indexing an array gives, as a Fixes of many readings has it."""
+    return kind(value)
+
+
+def fixes_from(pieces: Sequence[fix_pb2.FixColumns]) -> Fixes:
+    """Join the answers of one batch, which was sent in pieces; at least one piece."""
+    d = pieces[0].joint_count
+
+    def joined(name: str, dtype: np.dtype[Any], *shape: int) -> NDArray[Any]:
+        rows = [np.frombuffer(getattr(piece, name), dtype).reshape(piece.count, *shape) for piece in pieces]
+        return np.concatenate(rows).astype(dtype.newbyteorder("="), copy=False)
+
+    return Fixes(
+        position=joined("position", FLOAT, d),
+        covariance=joined("covariance", FLOAT, d, d),
+        noise_covariance=joined("noise_covariance", FLOAT, d, d),
+        misfit=joined("misfit", FLOAT),
+        dof=joined("dof", INT),
+        status=joined("status", INT),
+        other=np.concatenate([_other_of(piece) for piece in pieces]),
+    )
+
+
+def _other_of(piece: fix_pb2.FixColumns) -> NDArray[np.float64]:
+    shape = (piece.count, piece.joint_count)
+    return np.frombuffer(piece.other_position, FLOAT).reshape(shape) if piece.other_position else np.full(shape, np.nan)

@@ -1,0 +1,5 @@
+"""Calibration: from a bench recording to the build of one unit."""
+
+from fluxfix.calibrate.run import Calibration, CalibrationReport, calibrate
+
+__all__ = ["Calibration", "CalibrationReport", "calibrate"]

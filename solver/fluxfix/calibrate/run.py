@@ -1,0 +1,195 @@
+"""From recordings to a calibrated rig and a report."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fluxfix import files, rigfile
+from fluxfix.calibrate import wiring
+from fluxfix.calibrate.fit import Fit, fit
+from fluxfix.calibrate.stops import Observations, variance_of_means
+from fluxfix.errors import RecordingError
+from fluxfix.facade import Rig
+from fluxfix.inverse import chi_square
+from fluxfix.recordings import Recording, Reference, Stops, find_stops
+from fluxfix.rig import assemble
+
+MODEL_DOUBT = 1e-3
+"""Where the residuals' chi-square is less likely than this, the model does not hold to the noise and all sd grow with it."""
+
+
+@dataclass(frozen=True)
+class CalibrationReport:
+    """What a calibration found, and how well."""
+
+    fit: Fit
+    observations: Observations
+    recordings: tuple[tuple[str, str], ...]  # name, sha256
+    left_out: int  # samples of stops that are saturated or not finite
+    inflation: float  # factor on all sd, above 1 where the residuals exceed what noise explains
+    wirings: tuple[wiring.Wiring, ...]  # other readings of the wires that would fit
+
+    @property
+    def notes(self) -> list[str]:
+        """What a user must know, one sentence each."""
+        found = []
+        for other in self.wirings:
+            found.append(
+                f"fits if {other.words} (chi-square per dof {other.reduced:.3g} instead of {self.fit.reduced:.3g})"
+            )
+        if not self.fit.converged:
+            found.append("the fit did not come to rest: check the rig's sizes and places against the unit")
+        if self.fit.reduced > wiring.POOR and not self.wirings:
+            found.append(
+                f"the fit is poor (chi-square per dof {self.fit.reduced:.3g}) and no other order or sign of the axes mends it: "
+                "check sizes, places and joints of the rig against the unit"
+            )
+        if self.inflation > 1.0:
+            found.append(
+                f"residuals exceed what noise explains: all sd are {self.inflation:.3g} times what the noise alone would give"
+            )
+        if self.left_out:
+            found.append(f"{self.left_out} samples of stops were left out, being saturated or not finite")
+        unknown = [p.address for p, seen in zip(self.fit.parameters, self.fit.determined, strict=True) if not seen]
+        if unknown:
+            found.append("not determined by this recording (sd above 0.9 of the tolerance's): " + ", ".join(unknown))
+        return found
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """A calibrated rig and how it came about."""
+
+    rig: Rig
+    report: CalibrationReport
+
+    def write(self, path: str | os.PathLike[str], force: bool = False) -> None:
+        """Write the rig file with its table [calibration]; everything else in it stays as it was.
+
+        Raises:
+            OutputError: the file exists and `force` is not set, or it cannot be written.
+        """
+        files.write_whole(path, self.rig.text, force)
+
+    @property
+    def table(self) -> rigfile.CalibrationTable:
+        """The table [calibration]."""
+        table = self.rig.file.calibration
+        if table is None:
+            raise RuntimeError("a calibration always has its table")
+        return table
+
+
+def calibrate(
+    rig: Rig, recordings: Sequence[Recording], on_progress: Callable[[int, int], None] | None = None
+) -> Calibration:
+    """Fit the build of a rig to the held stops of recordings.
+
+    Args:
+        rig: the rig; the drawing's numbers are the start and the tolerances the prior.
+        recordings: with the rig's columns and a reference position for each joint.
+        on_progress: called after each recording and after the fit.
+
+    Raises:
+        RecordingError: a recording lacks columns, or has no usable stop.
+        UnsupportedError: the rig cannot be computed with yet.
+    """
+    if not recordings:
+        raise RecordingError("got no recording, needs at least one with reference positions")
+    steps = len(recordings) + 1
+    parts, left_out = [], 0
+    for done, recording in enumerate(recordings):
+        stops = stops_of(rig, recording)
+        left_out += int(np.sum(stops.left_out))
+        parts.append(observations_of(rig, stops))
+        if on_progress:
+            on_progress(done + 1, steps)
+    observations = _joined(parts)
+    if len(observations) == 0:
+        raise RecordingError(
+            f"{recordings[0].path}: no stop has a sample that is neither saturated nor missing, needs at least one"
+        )
+    names = tuple((Path(recording.path).name, recording.sha256) for recording in recordings)
+    calibration = calibrate_stops(rig, observations, names, left_out)
+    if on_progress:
+        on_progress(steps, steps)
+    return calibration
+
+
+def calibrate_stops(
+    rig: Rig, observations: Observations, names: tuple[tuple[str, str], ...], left_out: int = 0
+) -> Calibration:
+    """Fit the build of a rig to observations.
+
+    Args:
+        rig: the rig.
+        observations: of its stops.
+        names: name and sha256 of each recording that they come from.
+        left_out: samples that were not used.
+    """
+    drawing = rig.nominal()
+    drawing.check_clearance()
+    which = assemble.loose_of(rig.file)
+    found = fit(drawing.layout, drawing.parameters, which, observations)
+    others: tuple[wiring.Wiring, ...] = ()
+    if found.reduced > wiring.POOR:
+        others = tuple(wiring.others(drawing.layout, drawing.parameters, which, observations, found))
+    doubtful = chi_square.survival(found.chi_square, max(round(found.dof), 1)) < MODEL_DOUBT
+    inflation = float(np.sqrt(found.reduced)) if doubtful and found.reduced > 1.0 else 1.0
+    covariance = found.covariance * inflation**2
+    table = rigfile.CalibrationTable(
+        recordings=tuple(rigfile.UsedRecording(name=name, sha256=sha256) for name, sha256 in names),
+        tool_version=version("fluxfix"),
+        parameters=tuple(parameter.address for parameter in which),
+        values=tuple(float(value) for value in found.deviations),
+        covariance=tuple(float(value) for value in covariance[np.tril_indices(len(which))]),
+    )
+    text = rigfile.with_calibration(rig.text, table)
+    calibrated = Rig(rigfile.parse(text, source=rig.file.source))
+    return Calibration(calibrated, CalibrationReport(found, observations, names, left_out, inflation, others))
+
+
+def references_of(rig: Rig) -> list[Reference]:
+    """The reference columns of the rig's joints."""
+    return [Reference(joint.name, "deg" if joint.unit == "deg" else "mm", joint.reference_sd) for joint in rig.joints]
+
+
+def stops_of(rig: Rig, recording: Recording) -> Stops:
+    """The stops of a recording; saturated samples are left out.
+
+    Raises:
+        RecordingError: the recording lacks columns of the rig or reference positions.
+    """
+    references = references_of(rig)
+    recording.require([*rig.columns, *(reference.column for reference in references)], f"calibrating rig {rig.name}")
+    low, high = np.asarray(rig.sensing.low_mT), np.asarray(rig.sensing.high_mT)
+
+    def saturated(readings: NDArray[np.float64]) -> NDArray[np.bool_]:
+        return (readings < low) | (readings > high)
+
+    return find_stops(recording.pieces(), rig.columns, references, saturated, str(recording.path))
+
+
+def observations_of(rig: Rig, stops: Stops) -> Observations:
+    """The stops that have at least one usable sample, as observations."""
+    used = stops.select(stops.count > 0)
+    return Observations(
+        used.reference, used.reference_sd, used.mean_mT, variance_of_means(rig.sensing, used.count), used.count
+    )
+
+
+def _joined(parts: Sequence[Observations]) -> Observations:
+    return Observations(
+        np.concatenate([part.reference for part in parts]),
+        np.concatenate([part.reference_sd for part in parts]),
+        np.concatenate([part.readings_mT for part in parts]),
+        np.concatenate([part.variance_mT2 for part in parts]),
+        np.concatenate([part.count for part in parts]),
+    )

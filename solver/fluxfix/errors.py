@@ -1,0 +1,45 @@
+"""The errors that a caller can cause. Each message says what was got, what is allowed and what to do."""
+
+
+class FluxfixError(Exception):
+    """Base of every error that a caller can cause; `context` holds the numbers of the message."""
+
+    def __init__(self, message: str, **context: object) -> None:
+        super().__init__(message)
+        self.context = context
+
+
+class ArgumentError(FluxfixError, ValueError):
+    """An argument of a Python call or of a command is not one of those allowed."""
+
+
+class RigFileError(FluxfixError):
+    """The content of a rig file makes no sense."""
+
+
+class RecordingError(FluxfixError):
+    """The content of a recording makes no sense, or does not fit the rig."""
+
+
+class UnsupportedError(FluxfixError):
+    """The rig is valid, but this function cannot compute with one of its keys yet."""
+
+
+class TableError(FluxfixError):
+    """No table can be made as asked, or the content of a table file makes no sense."""
+
+
+class InputFileError(FluxfixError):
+    """A file or folder named as input cannot be opened."""
+
+
+class OutputError(FluxfixError):
+    """A file or folder named as output cannot be written, or exists already."""
+
+
+class ServiceError(FluxfixError):
+    """The service cannot be started or reached."""
+
+
+class RigNotFoundError(FluxfixError):
+    """The service has no rig of that name."""

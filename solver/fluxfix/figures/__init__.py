@@ -1,0 +1,15 @@
+"""Figures: named arrays in, SVG or PNG out.
+
+Every function here checks its arrays and returns a `Drawing`, which `to_svg` and `to_png` paint.
+Matplotlib is loaded when something is painted.
+"""
+
+from fluxfix.figures.drawing import Drawing, to_png, to_svg
+from fluxfix.figures.error_map import error_map
+from fluxfix.figures.field_curve import field_curve
+from fluxfix.figures.held_out import held_out_errors
+from fluxfix.figures.rates import rates
+from fluxfix.figures.residuals import residuals
+from fluxfix.figures.sweep import sweep
+
+__all__ = ["Drawing", "error_map", "field_curve", "held_out_errors", "rates", "residuals", "sweep", "to_png", "to_svg"]

@@ -1,0 +1,1 @@
+"""From readings to fixes: starts, least squares, covariance, integrity."""

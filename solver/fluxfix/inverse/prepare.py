@@ -1,0 +1,83 @@
+"""What is computed once for a rig and its build, before its first reading is solved."""
+
+import numpy as np
+from jax import numpy as jnp
+from numpy.typing import NDArray
+
+from fluxfix.inverse import chi_square
+from fluxfix.inverse.integrity import Limits
+from fluxfix.inverse.solver import Solver
+from fluxfix.inverse.start import POINTS, StartGrid
+from fluxfix.rig import rows, travel
+from fluxfix.rig.layout import Layout
+from fluxfix.rig.parameters import Parameters
+from fluxfix.rig.sensing import Sensing
+from fluxfix.rig.travel import SolvedJoint
+
+FALSE_ALARM = 1e-3
+"""Rate of POOR_MATCH where the model holds, a sample."""
+RESOLUTION = 0.01
+"""The resolution wanted, as part of the span."""
+WINDOW_SD = 4.0
+"""The magnitude's window is the travel's, widened by this many sd of tolerance or calibration, and of noise."""
+
+_WINDOW_POINTS = {1: 257, 2: 41, 3: 15, 4: 9}
+
+
+def magnitude_window(
+    layout: Layout,
+    parameters: Parameters,
+    loose: Parameters,
+    noise_mT: NDArray[np.float64],
+    positions: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Smallest and largest magnitude of each sensor's reading over positions, each widened by its sd there: (s,) and (s,)."""
+    values = rows.readings(layout, parameters, positions)
+    slope = rows.by_build(layout, parameters, loose, positions)
+    weakest, strongest = [], []
+    for own in values_of_sensors(layout):
+        magnitude = np.sqrt(np.sum(np.square(values[:, own]), axis=1))
+        along = np.einsum("nm,nmc->nc", values[:, own], slope[:, own]) / np.maximum(magnitude, 1e-300)[:, None]
+        sd = WINDOW_SD * (np.sqrt(np.sum(np.square(along), axis=1)) + np.max(noise_mT[own]))
+        weakest.append(max(float(np.min(magnitude - sd)), 0.0))
+        strongest.append(float(np.max(magnitude + sd)))
+    return np.array(weakest), np.array(strongest)
+
+
+def values_of_sensors(layout: Layout) -> list[slice]:
+    """Where the values of each sensor stand in a reading."""
+    ends = np.cumsum([len(sensor.axes) for sensor in layout.sensors])
+    return [slice(int(end) - len(sensor.axes), int(end)) for sensor, end in zip(layout.sensors, ends, strict=True)]
+
+
+def prepare(
+    layout: Layout,
+    joints: tuple[SolvedJoint, ...],
+    parameters: Parameters,
+    sensing: Sensing,
+    known: Parameters,
+    loose: Parameters,
+) -> Solver:
+    """Make a solver.
+
+    Args:
+        layout: the rig's arrangement.
+        joints: its solved joints.
+        parameters: of the build that is solved with.
+        sensing: the conversion.
+        known: tangents of what is common to all fixes of a calibrated build; none for a build taken as exact.
+        loose: tangents by which the magnitude may differ: the calibration's, or else the tolerances'.
+    """
+    d, m = len(joints), layout.reading_size
+    positions = travel.grid(joints, POINTS[d], widened=True)
+    grid = StartGrid(jnp.asarray(positions), jnp.asarray(rows.readings(layout, parameters, positions)))
+    within = travel.grid(joints, _WINDOW_POINTS[d], widened=False)
+    weakest, strongest = magnitude_window(layout, parameters, loose, np.asarray(sensing.noise_mT), within)
+    limits = Limits(
+        misfit=np.array([chi_square.limit(FALSE_ALARM, dof) for dof in range(m + 1)]),
+        weakest_mT=weakest,
+        strongest_mT=strongest,
+        resolution=np.array([RESOLUTION * joint.span for joint in joints]),
+        sensor_of_value=np.repeat(np.arange(len(layout.sensors)), [len(sensor.axes) for sensor in layout.sensors]),
+    )
+    return Solver(layout, joints, parameters, known, sensing, grid, limits)

@@ -1,0 +1,115 @@
+"""From readings to fixes: chunks of fixed size through the compiled least squares, flags by NumPy."""
+
+from dataclasses import dataclass
+from functools import partial
+
+import jax
+import numpy as np
+from jax import Array
+from jax import numpy as jnp
+from numpy.typing import NDArray
+
+from fluxfix.inverse import start
+from fluxfix.inverse.describe import common_part, describe
+from fluxfix.inverse.fixes import Fixes, joined
+from fluxfix.inverse.follow import CANDIDATES, follow
+from fluxfix.inverse.integrity import Evidence, Limits, flags
+from fluxfix.inverse.least_squares import Values
+from fluxfix.rig import rows
+from fluxfix.rig.chunks import chunks
+from fluxfix.rig.layout import Layout
+from fluxfix.rig.parameters import Parameters
+from fluxfix.rig.sensing import Sensing
+from fluxfix.rig.travel import SolvedJoint, wrap
+from fluxfix.status import Status
+
+
+@dataclass(frozen=True)
+class Solver:
+    """All that solving needs, made once for a rig and its build."""
+
+    layout: Layout
+    joints: tuple[SolvedJoint, ...]
+    parameters: Parameters
+    common: Parameters
+    """Tangents of `parameters`: the columns of a root of the calibration's covariance, along a new first axis."""
+    sensing: Sensing
+    grid: start.StartGrid
+    limits: Limits
+
+
+def solve(solver: Solver, readings_mT: NDArray[np.float64], noise_mT: NDArray[np.float64] | None = None) -> Fixes:
+    """Estimate positions.
+
+    Args:
+        solver: of the rig.
+        readings_mT: (n, m). A reading with a NaN is not measured; an infinite value counts as saturated.
+        noise_mT: (m,), in place of the rig's noise of one conversion.
+
+    Returns:
+        n fixes.
+    """
+    variance = np.asarray(solver.sensing.variance_mT2)
+    if noise_mT is not None:
+        variance = np.square(noise_mT) + np.square(np.asarray(solver.sensing.step_mT)) / 12.0
+    weights = 1.0 / variance
+    parts = [_solve_chunk(solver, padded, weights)[: where.stop - where.start] for where, padded in chunks(readings_mT)]
+    return joined(parts) if parts else _none(len(solver.joints))
+
+
+def _none(d: int) -> Fixes:
+    empty = np.zeros((0, d, d))
+    return Fixes(
+        np.zeros((0, d)), empty, empty, np.zeros(0), np.zeros(0, np.int32), np.zeros(0, np.int32), np.zeros((0, d))
+    )
+
+
+def _solve_chunk(solver: Solver, readings_mT: NDArray[np.float64], weights: NDArray[np.float64]) -> Fixes:
+    n, d = len(readings_mT), len(solver.joints)
+    low, high = np.asarray(solver.sensing.low_mT), np.asarray(solver.sensing.high_mT)
+    side = np.where(readings_mT > high, 1, np.where(readings_mT < low, -1, 0)).astype(np.int32)
+    measured = ~np.any(np.isnan(readings_mT), axis=1)
+    enough = measured & (np.sum(side == 0, axis=1) >= d)
+    # A saturated value is known only to lie beyond the limit, so the limit takes its place; a reading that is not measured is
+    # replaced by a harmless one, and its fix overwritten below.
+    values = np.where(side > 0, high, np.where(side < 0, low, readings_mT))
+    values = np.where(enough[:, None], values, np.asarray(solver.grid.readings_mT[0]))
+    used_side = np.where(enough[:, None], side, 0)
+    data = Values(tuple(values.T), tuple(np.broadcast_to(weight, n) for weight in weights), tuple(used_side.T))
+
+    shape, wraps = (start.POINTS[d],) * d, tuple(joint.wraps for joint in solver.joints)
+    starts = np.asarray(_starts(shape, wraps, solver.grid, data))
+    bottoms = follow(solver, data, starts)
+    found = describe(data, jax.tree.map(lambda part: part[bottoms.best], bottoms.at))
+    covariance = found.noise
+    if solver.common.ambient_mT.shape[0]:
+        moved = rows.by_build(solver.layout, solver.parameters, solver.common, found.position)
+        covariance = found.noise + common_part(found.per_mT, moved)
+    evidence = Evidence(
+        position=wrap(solver.joints, found.position),
+        sd=np.sqrt(np.diagonal(covariance, axis1=1, axis2=2)),
+        misfit=found.misfit,
+        dof=found.dof,
+        at_rest=bottoms.at_rest,
+        saturated=used_side != 0,
+        readings_mT=values,
+        candidates=wrap(solver.joints, bottoms.candidates),
+        costs=bottoms.costs,
+    )
+    status, other = flags(solver.joints, solver.limits, evidence)
+    lost = np.where(np.any(side != 0, axis=1), Status.SATURATED | Status.NOT_MEASURED, Status.NOT_MEASURED)
+    return Fixes(
+        position=np.where(enough[:, None], evidence.position, np.nan),
+        covariance=np.where(enough[:, None, None], covariance, np.inf),
+        noise_covariance=np.where(enough[:, None, None], found.noise, np.inf),
+        misfit=np.where(enough, found.misfit, np.nan),
+        dof=np.where(enough, found.dof, 0).astype(np.int32),
+        status=np.where(enough, status, lost).astype(np.int32),
+        other=np.where(enough[:, None], other, np.nan),
+    )
+
+
+@partial(jax.jit, static_argnames=("shape", "wraps"))
+def _starts(shape: tuple[int, ...], wraps: tuple[bool, ...], grid: start.StartGrid, data: Values) -> Array:
+    weights = jnp.where(jnp.stack(data.side, -1) == 0, jnp.stack(data.weights, -1), 0.0)
+    return start.valleys(grid, shape, wraps, jnp.stack(data.values_mT, -1), weights, CANDIDATES)

@@ -1,0 +1,72 @@
+"""Pages: one self-contained HTML file a study; nothing in it is fetched from elsewhere, and it needs no script."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from fluxfix.figures import to_svg
+from fluxfix.figures.style import unit_text
+from fluxfix.figures.svg import inline
+from fluxfix.report import illustrations, numbers, plain
+from fluxfix.report.illustrations import Illustration
+from fluxfix.report.results import CalibrationResult, DemoResult
+from fluxfix.study.rates import Rates
+
+
+@dataclass(frozen=True)
+class Plate:
+    """A painted figure in its page."""
+
+    svg: str
+    caption: str
+
+
+def demo_page(result: DemoResult) -> str:
+    """The whole demonstration."""
+    plates = [_plates(illustrations.of_rig(rig), f"{rig.name}-") for rig in result.rigs]
+    return _render("demo.html.j2", result=result, rigs=list(zip(result.rigs, plates, strict=True)))
+
+
+def calibration_page(result: CalibrationResult) -> str:
+    """One calibration."""
+    return _render("calibration.html.j2", result=result, plates=_plates(illustrations.of_calibration(result), ""))
+
+
+def rates_page(rates: Rates) -> str:
+    """One study of sampling rates."""
+    return _render("rates.html.j2", rates=rates, plates=_plates(illustrations.of_rates(rates), ""))
+
+
+def _plates(found: Sequence[Illustration], prefix: str) -> list[Plate]:
+    return [
+        Plate(
+            svg=inline(to_svg(one.drawing), f"{prefix}{one.name}", escape(one.label)),
+            caption=one.caption.replace(" %", "\N{NO-BREAK SPACE}%"),
+        )
+        for one in found
+    ]
+
+
+def _render(template: str, **context: object) -> str:
+    environment = Environment(
+        loader=PackageLoader("fluxfix.report"),
+        undefined=StrictUndefined,
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "number": lambda value, digits=3: numbers.number(value, digits).replace("-", "−"),
+        "quantity": lambda value, unit, digits=3: numbers.quantity(value, unit_text(unit), digits).replace("-", "−"),
+        "percent": numbers.percent,
+        "duration": numbers.duration,
+        "frequency": numbers.frequency,
+        "exact": lambda value: f"{value:.12g}".replace("-", "−"),
+        "letters": plain.path_letters,
+        "unit": unit_text,
+        "count": numbers.count,
+    }
+    environment.tests["holds"] = lambda held, one: one in held
+    return environment.get_template(template).render(**context)

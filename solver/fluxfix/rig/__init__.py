@@ -1,0 +1,1 @@
+"""The model of a rig: kinematics, sensors, builds and their readings."""

@@ -1,0 +1,23 @@
+"""Batches cut into chunks of few sizes, so that few sizes are compiled."""
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+SIZES = (1, 128, 2048)
+
+
+def chunks(rows: NDArray[np.float64]) -> Iterator[tuple[slice, NDArray[np.float64]]]:
+    """Cut rows into chunks of the largest size; the last is padded, by repeating its last row, to the smallest that holds it.
+
+    Yields:
+        Where the chunk's rows stand in the whole, and the padded chunk.
+    """
+    done = 0
+    while done < len(rows):
+        left = len(rows) - done
+        size = next((one for one in SIZES if one >= left), SIZES[-1])
+        piece = rows[done : done + size]
+        yield slice(done, done + len(piece)), np.pad(piece, ((0, size - len(piece)), (0, 0)), mode="edge")
+        done += len(piece)

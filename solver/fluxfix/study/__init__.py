@@ -1,0 +1,1 @@
+"""Studies of a rig: what a design reaches, as numbers."""

@@ -1,0 +1,137 @@
+"""The finished table: its numbers, its twin, its files."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from fluxfix.errors import ArgumentError
+from fluxfix.files import whole_folder
+from fluxfix.table import emit, twin
+from fluxfix.table.descriptor import Kernel, Octant, struct_layout
+from fluxfix.table.fit import POSITION_ONE
+from fluxfix.table.problem import Floats, Ints, TableJoint, quantise
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One field axis: `sensor.axis`, flux density of a count, smallest and largest count, rms noise of a conversion."""
+
+    name: str
+    step_mT: float
+    code_low: int
+    code_high: int
+    noise_mT: float
+
+
+def joint_values(joints: tuple[TableJoint, ...], numbers: Floats) -> dict[str, float]:
+    """Numbers (d,) by the names of the joints."""
+    return {joint.name: float(number) for joint, number in zip(joints, numbers, strict=True)}
+
+
+@dataclass(frozen=True)
+class Table:
+    """A compact inverse for firmware; dictionaries are by joint, in the joint's unit or in percent of its span.
+
+    Attributes:
+        rig: name of the rig.
+        rig_sha256: hash of the rig file.
+        joints: the solved joints.
+        axes: the field axes, in the order of counts.
+        kernel: descriptor and coefficients.
+        error_bound: largest error found on `positions_checked` positions, noise-free, through counts; not a proof.
+        error_bound_percent: the same in percent of the span.
+        rms_error: rms of the error over the travel.
+        noise_sd: one sd of a single sample through the table, rms over the travel.
+        noise_sd_worst: the same where it is largest.
+        rounding_floor_percent: what rounding of the readings to counts alone costs at worst.
+        positions_checked: how many positions `error_bound` was found on.
+        instructions: instructions executed on a core; None where not counted.
+    """
+
+    rig: str
+    rig_sha256: str
+    joints: tuple[TableJoint, ...]
+    axes: tuple[Axis, ...]
+    kernel: Kernel
+    error_bound: dict[str, float]
+    error_bound_percent: dict[str, float]
+    rms_error: dict[str, float]
+    noise_sd: dict[str, float]
+    noise_sd_worst: dict[str, float]
+    rounding_floor_percent: dict[str, float]
+    positions_checked: int
+    instructions: dict[str, int] | None = None
+
+    @property
+    def form(self) -> str:
+        """Feature and interpolation."""
+        return "octant-quadratic" if isinstance(self.kernel.descriptor, Octant) else "ratio-quadratic"
+
+    @property
+    def bytes(self) -> int:
+        """Size of the coefficients."""
+        return 2 * self.kernel.coefficients.size
+
+    @property
+    def descriptor_bytes(self) -> int:
+        """Size of the descriptor."""
+        return struct_layout(self.kernel.descriptor).itemsize
+
+    def counts(self, readings_mT: ArrayLike) -> Ints:
+        """What the converters give for readings (n, m) in mT: whole counts; `code_low` for what is not finite."""
+        step = np.array([axis.step_mT for axis in self.axes])
+        low, high = np.array([axis.code_low for axis in self.axes]), np.array([axis.code_high for axis in self.axes])
+        return quantise(self._columns(np.asarray(readings_mT, dtype=np.float64)) / step, low, high)
+
+    def evaluate(self, counts: ArrayLike) -> tuple[NDArray[np.int32], NDArray[np.uint16]]:
+        """What the C function gives for counts (n, m), to the last bit.
+
+        Returns:
+            Positions (n, d) in 2^-16 of the span above the lower end, -2^31 where C writes none; flags (n,).
+
+        Raises:
+            ArgumentError: not whole numbers of 16 bits, or not one column an axis.
+        """
+        words = np.asarray(counts)
+        if words.dtype.kind not in "iu" or (words.size and (words.min() < -32768 or words.max() > 32767)):
+            raise ArgumentError(
+                "got counts that are not whole numbers from -32768 to 32767: use Table.counts to make them from mT"
+            )
+        return twin.evaluate(self.kernel, self._columns(words).astype(np.int64))
+
+    def positions(self, readings_mT: ArrayLike) -> Floats:
+        """Positions (n, d), each in its joint's unit, of readings (n, m) in mT, as the firmware computes them.
+
+        NaN where a flag withholds the position or a reading is not finite.
+        """
+        readings = self._columns(np.asarray(readings_mT, dtype=np.float64))
+        whole, _ = self.evaluate(self.counts(readings))
+        usable = (whole[:, :1] != twin.NOT_WRITTEN) & np.isfinite(readings).all(axis=1, keepdims=True)
+        low = np.array([joint.low for joint in self.joints])
+        span = np.array([joint.span for joint in self.joints])
+        return np.where(usable, low + span * (whole / POSITION_ONE), np.nan)
+
+    def files(self) -> dict[str, str]:
+        """The export by file name: JSON, C, runtime, self-test, golden vectors, README; equal for equal tables."""
+        return emit.files(self)
+
+    def write(self, directory: str | Path, *, force: bool = False) -> None:
+        """Write the export to a folder, whole or not at all.
+
+        Raises:
+            OutputError: the folder exists and `force` is not given, or it cannot be written.
+        """
+        with whole_folder(Path(directory), force) as folder:
+            for name, text in self.files().items():
+                (folder / name).write_text(text, encoding="utf-8", newline="\n")
+
+    def _columns(self, array: NDArray[Any]) -> NDArray[Any]:
+        if array.ndim != 2 or array.shape[1] != len(self.axes):
+            raise ArgumentError(
+                f"got an array of shape {array.shape}, the table of rig {self.rig} needs (n, {len(self.axes)}): send "
+                f"{', '.join(axis.name for axis in self.axes)}"
+            )
+        return array
