@@ -42,8 +42,8 @@ format: .venv/.dev
 	@$(BIN)/ruff format .
 	@$(BIN)/ruff check --fix .
 
-proto: .venv/.proto             ## rebuild the committed stubs
-	@$(BIN)/python proto/build_stubs.py .venv/proto/bin/python $(STUBS)
+proto: .venv/.proto             ## rebuild the committed stubs; ARGS=--check compares only
+	@$(BIN)/python proto/build_stubs.py .venv/proto/bin/python $(STUBS) $(ARGS)
 
 lock: .venv/.dev                ## resolve the dependencies anew
 	@$(BIN)/uv pip compile $(LOCK_FLAGS) pyproject.toml --no-emit-package fluxfix-client -o $(LOCKS)/run.lock

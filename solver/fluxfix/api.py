@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from fluxfix import cache, recordings, rigfile
@@ -12,6 +12,9 @@ from fluxfix.inverse.fixes import Fixes
 
 if TYPE_CHECKING:
     from fluxfix.calibrate import Calibration
+    from fluxfix.study.latency import Latency
+    from fluxfix.study.rates import Rates
+    from fluxfix.table import Table
 
     RecordingLike = recordings.Recording | str | os.PathLike[str]
 
@@ -63,3 +66,61 @@ def calibrate(
     several = recording if isinstance(recording, Sequence) and not isinstance(recording, str) else [recording]
     opened = [one if isinstance(one, recordings.Recording) else load_recording(one) for one in several]
     return run(rig, opened, on_progress)
+
+
+def build_table(rig: Rig, error: str = "0.1%", on_progress: OnProgress | None = None) -> Table:
+    """Make the smallest firmware table whose error meets a target.
+
+    Args:
+        rig: the rig; the build in use is what the table holds.
+        error: the largest error from fit, rounding and arithmetic: percent of each joint's span ("0.1%"), or in the joints' unit
+            ("0.05deg", "0.02mm").
+        on_progress: called now and then.
+
+    Raises:
+        ArgumentError: the error has another form, or another unit than the joints.
+        TableError: no such table can be made; the message has the reason.
+    """
+    from fluxfix.table import build
+    from fluxfix.table.target import problem_of, target_of
+
+    target = target_of(error)
+    rig.check_clearance()
+    return build(problem_of(rig), target, on_progress)
+
+
+def load_table(path: str | os.PathLike[str]) -> Table:
+    """Read a table back from its table.json, or from the folder that holds it.
+
+    Raises:
+        InputFileError: it cannot be opened.
+        TableError: its content makes no sense.
+    """
+    from fluxfix.table import load_table as load
+
+    return load(path)
+
+
+def study_rates(
+    rig: Rig,
+    speeds: Mapping[str, float] | None = None,
+    rates_hz: Sequence[float] | None = None,
+    latencies: Sequence[Latency] | None = None,
+    on_progress: OnProgress | None = None,
+) -> Rates:
+    """Study sampling rates: noise, lag and which paths keep up.
+
+    Args:
+        rig: the rig.
+        speeds: by joint, in its unit per second; by default the whole travel in 0.2 s.
+        rates_hz: the rates; by default 100 Hz to 50 kHz.
+        latencies: measured times of one solve; by default in process and, where a table can be made and a C compiler is there, through
+            the table's C code. The first one's median counts for the delay.
+        on_progress: called now and then.
+
+    Raises:
+        ArgumentError: a speed or rate makes no sense.
+    """
+    from fluxfix.study import rates_of
+
+    return rates_of.study_rig(rig, speeds, rates_hz, latencies, on_progress)

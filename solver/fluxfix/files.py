@@ -89,15 +89,7 @@ def whole_folder(path: str | os.PathLike[str], force: bool = False) -> Iterator[
     Raises:
         OutputError: the folder has content already (and `force` is not set), is a file, or is not writable.
     """
-    target = Path(path)
-    with _errors_of_output(path):
-        if target.exists() and not target.is_dir():
-            raise OutputError(f"{path}: is a file, needs the name of a folder", path=str(path))
-        if not force and target.is_dir() and any(target.iterdir()):
-            raise OutputError(
-                f"{path}: exists already and is not empty: choose another folder or use --force", path=str(path)
-            )
-        target = target.resolve()
+    target = refuse_existing_folder(path, force)
     temporary, before = _temporary_name(target), _temporary_name(target)
     with _errors_of_output(path):
         temporary.mkdir()
@@ -126,6 +118,26 @@ def refuse_existing(path: str | os.PathLike[str], force: bool = False) -> Path:
             raise OutputError(f"{path}: is a device, needs the name of a file", path=str(path))
         if target.exists() and not force:
             raise OutputError(f"{path}: exists already: choose another name or use --force", path=str(path))
+        target = target.resolve()
+        if not target.parent.is_dir():
+            raise OutputError(f"{path}: its folder {target.parent} does not exist: make it first", path=str(path))
+    return target
+
+
+def refuse_existing_folder(path: str | os.PathLike[str], force: bool = False) -> Path:
+    """Check that an output folder may be filled, before the work for it is begun; gives the folder behind links.
+
+    Raises:
+        OutputError: it has content already (and `force` is not set), is a file, or the folder it lies in is missing.
+    """
+    target = Path(path)
+    with _errors_of_output(path):
+        if target.exists() and not target.is_dir():
+            raise OutputError(f"{path}: is a file, needs the name of a folder", path=str(path))
+        if not force and target.is_dir() and any(target.iterdir()):
+            raise OutputError(
+                f"{path}: exists already and is not empty: choose another folder or use --force", path=str(path)
+            )
         target = target.resolve()
         if not target.parent.is_dir():
             raise OutputError(f"{path}: its folder {target.parent} does not exist: make it first", path=str(path))

@@ -1,12 +1,17 @@
 """Fit a build to held stops: damped Gauss–Newton steps with priors and the stops' own errors.
 
-A stop's reading is off by noise, and by the error of its reference position, which moves the expected reading along its derivative
-J = dh/dq. With S the covariance of the reference, the residual has the covariance C = noise + J S Jᵀ: to first order the same as
-fitting every stop's true position beside the build, since linear nuisance parameters may be integrated out.
-Source: Gelman et al., Bayesian Data Analysis, 3rd ed., 2013, ch. 14.
+A stop's reading is off by noise, and by the error of its reference position, which moves the expected reading along its
+derivative J = dh/dq. With S the covariance of the reference, the residual has the covariance C = noise + J S Jᵀ: to
+first order the same as fitting every stop's true position beside the build, since linear nuisance parameters may be
+integrated out. Source: Gelman et al., Bayesian Data Analysis, 3rd ed., 2013, ch. 14.
+
+J moves with the build. The residuals are weighted anew after each step (iteratively reweighted least squares; Green,
+J. R. Statist. Soc. B 46, 149, 1984), and a step is judged under the weights that it was made with: judged under its
+own, a step that only lowers the weights would look like a better fit.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +23,12 @@ from fluxfix.rig.parameters import Parameter, Parameters, of_build, tangents
 
 MOST_STEPS = 50
 AT_REST = 1e-8
-"""The fit is at rest when its step is below 1e-4 posterior sd (this is the square)."""
+"""The fit is at rest when its step is below 1e-4 posterior sd (this is the square), inflated where it is poor."""
+DETERMINED = 0.9
+"""A recording determines a parameter when the posterior sd is at most this part of the prior's."""
+
+_FIRST_DAMPING = 1e-3
+_MOST_DAMPING = 1e12
 
 
 @dataclass(frozen=True)
@@ -35,18 +45,52 @@ class Fit:
 
     @property
     def sd(self) -> NDArray[np.float64]:
-        """(p,)"""
+        """Posterior standard deviations, (p,)."""
         return np.sqrt(np.diag(self.covariance))
 
     @property
+    def in_prior_sd(self) -> NDArray[np.float64]:
+        """How many sd of its tolerance each parameter deviates, (p,)."""
+        found: NDArray[np.float64] = self.deviations / np.array([parameter.sd for parameter in self.parameters])
+        return found
+
+    @property
     def determined(self) -> NDArray[np.bool_]:
-        """(p,): whether the recording tells more than the drawing did: posterior sd below 0.9 of the prior's."""
-        return self.sd <= 0.9 * np.array([parameter.sd for parameter in self.parameters])
+        """Whether the recording tells clearly more of each parameter than the drawing did, (p,)."""
+        return self.sd <= DETERMINED * np.array([parameter.sd for parameter in self.parameters])
 
     @property
     def reduced(self) -> float:
         """Chi-square over its degrees of freedom: about 1 where the model holds."""
         return self.chi_square / max(self.dof, 1.0)
+
+    @property
+    def strain(self) -> float:
+        """Chi-square of residuals and priors together, over the number of values.
+
+        About 1 where both hold: the sum at its minimum is chi-square with as many degrees of freedom as there are
+        values. A fit that meets the readings only by leaving the tolerances far behind has a large strain.
+        """
+        return (self.chi_square + float(np.sum(np.square(self.in_prior_sd)))) / self.residuals_mT.size
+
+
+class _Local(NamedTuple):
+    """The problem linearised at one build; parameters in units of their prior sd."""
+
+    residuals_mT: NDArray[np.float64]  # (k, m)
+    white: NDArray[np.float64]  # (k, m, m)
+    slope: NDArray[np.float64]  # (k, m, p)
+
+    @property
+    def residual(self) -> NDArray[np.float64]:
+        """White residuals, (km,)."""
+        return _whitened(self.white, self.residuals_mT)
+
+    @property
+    def jacobian(self) -> NDArray[np.float64]:
+        """Their derivatives, (km, p)."""
+        white = self.white @ self.slope
+        return white.reshape(-1, white.shape[-1])
 
 
 def fit(layout: Layout, nominal: Parameters, which: tuple[Parameter, ...], observations: Observations) -> Fit:
@@ -55,53 +99,59 @@ def fit(layout: Layout, nominal: Parameters, which: tuple[Parameter, ...], obser
     Args:
         layout: the rig's arrangement.
         nominal: the drawing's numbers.
-        which: the parameters to fit, each with a prior sd above 0.
+        which: the parameters to fit, each with a prior sd above 0; that of a uniform tolerance is its limit / √3.
         observations: the stops.
     """
     prior_sd = np.array([parameter.sd for parameter in which])
     # Everything is scaled by the prior sd: the prior's information is then the unit matrix.
     units = tangents(nominal, which, np.diag(prior_sd))
+    eye = np.eye(len(which))
 
-    def linearise(scaled: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    def linearise(scaled: NDArray[np.float64]) -> _Local:
         build = of_build(nominal, which, scaled * prior_sd)
         values, by_position = rows.by_position(layout, build, observations.reference)
         by_build = rows.by_build(layout, build, units, observations.reference)
-        white = _whitening(by_position, observations)
-        residual = observations.readings_mT - values
-        return residual, np.einsum("kij,kj->ki", white, residual).reshape(-1), _rows(white @ by_build)
+        return _Local(observations.readings_mT - values, _whitening(by_position, observations), by_build)
 
-    scaled = np.zeros(len(which))
-    residual, white_residual, jacobian = linearise(scaled)
-    cost = white_residual @ white_residual + scaled @ scaled
-    damping, converged = 1e-3, False
+    scaled: NDArray[np.float64] = np.zeros(len(which))
+    damping, converged = _FIRST_DAMPING, False
+    here = linearise(scaled)
     for _ in range(MOST_STEPS):
-        information = jacobian.T @ jacobian + np.eye(len(which))
-        gradient = jacobian.T @ white_residual - scaled
-        plain = np.linalg.solve(information, gradient)
-        if gradient @ plain < AT_REST:
+        residual, jacobian = here.residual, here.jacobian
+        before = float(residual @ residual + scaled @ scaled)
+        information = jacobian.T @ jacobian + eye
+        gradient = jacobian.T @ residual - scaled
+        if gradient @ np.linalg.solve(information, gradient) < AT_REST * max(1.0, before / residual.size):
             converged = True
             break
-        trial = scaled + np.linalg.solve(information + damping * np.diag(np.diag(information)), gradient)
+        trial: NDArray[np.float64] = scaled + np.linalg.solve(
+            information + damping * np.diag(np.diag(information)), gradient
+        )
         there = linearise(trial)
-        there_cost = there[1] @ there[1] + trial @ trial
-        if there_cost < cost:
-            scaled, cost, damping = trial, there_cost, damping * 0.1
-            residual, white_residual, jacobian = there
-        else:
+        after = np.sum(np.square(_whitened(here.white, there.residuals_mT))) + trial @ trial
+        if after < before:
+            scaled, here, damping = trial, there, damping * 0.1
+        elif damping < _MOST_DAMPING:
             damping *= 10.0
-            if damping > 1e12:
-                break
+        else:
+            break
+    residual, jacobian = here.residual, here.jacobian
     data = jacobian.T @ jacobian
-    posterior = np.linalg.inv(data + np.eye(len(which)))
+    posterior: NDArray[np.float64] = np.linalg.inv(data + eye)
     return Fit(
         parameters=which,
         deviations=scaled * prior_sd,
         covariance=posterior * np.outer(prior_sd, prior_sd),
-        residuals_mT=residual,
-        chi_square=float(white_residual @ white_residual),
-        dof=white_residual.size - float(np.trace(posterior @ data)),
+        residuals_mT=here.residuals_mT,
+        chi_square=float(residual @ residual),
+        dof=residual.size - float(np.trace(posterior @ data)),
         converged=converged,
     )
+
+
+def _whitened(white: NDArray[np.float64], residuals_mT: NDArray[np.float64]) -> NDArray[np.float64]:
+    found: NDArray[np.float64] = np.einsum("kij,kj->ki", white, residuals_mT).reshape(-1)
+    return found
 
 
 def _whitening(by_position: NDArray[np.float64], observations: Observations) -> NDArray[np.float64]:
@@ -110,8 +160,5 @@ def _whitening(by_position: NDArray[np.float64], observations: Observations) -> 
     covariance = moved @ np.swapaxes(moved, 1, 2)
     m = covariance.shape[1]
     covariance[:, np.arange(m), np.arange(m)] += observations.variance_mT2
-    return np.linalg.inv(np.linalg.cholesky(covariance))
-
-
-def _rows(stops: NDArray[np.float64]) -> NDArray[np.float64]:
-    return stops.reshape(-1, stops.shape[-1])
+    inverse: NDArray[np.float64] = np.linalg.inv(np.linalg.cholesky(covariance))
+    return inverse

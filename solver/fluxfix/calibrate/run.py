@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluxfix import files, rigfile
 from fluxfix.calibrate import wiring
 from fluxfix.calibrate.fit import Fit, fit
-from fluxfix.calibrate.stops import Observations, variance_of_means
-from fluxfix.errors import RecordingError
+from fluxfix.calibrate.stops import Observations
+from fluxfix.errors import RecordingError, RigFileError
 from fluxfix.facade import Rig
 from fluxfix.inverse import chi_square
 from fluxfix.recordings import Recording, Reference, Stops, find_stops
 from fluxfix.rig import assemble
+from fluxfix.rig.sensing import variance_of_mean_mT2
+
+if TYPE_CHECKING:
+    import os
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
 
 MODEL_DOUBT = 1e-3
-"""Where the residuals' chi-square is less likely than this, the model does not hold to the noise and all sd grow with it."""
+"""Where the residuals' chi-square is less likely than this, the model does not hold: all sd grow with it."""
 
 
 @dataclass(frozen=True)
@@ -39,21 +44,25 @@ class CalibrationReport:
     @property
     def notes(self) -> list[str]:
         """What a user must know, one sentence each."""
-        found = []
-        for other in self.wirings:
-            found.append(
-                f"fits if {other.words} (chi-square per dof {other.reduced:.3g} instead of {self.fit.reduced:.3g})"
-            )
+        found = [
+            f"fits if {other.words} (chi-square of residuals and tolerances {other.strain:.3g} per value instead of "
+            f"{self.fit.strain:.3g})"
+            for other in self.wirings
+        ]
         if not self.fit.converged:
             found.append("the fit did not come to rest: check the rig's sizes and places against the unit")
-        if self.fit.reduced > wiring.POOR and not self.wirings:
+        if self.fit.strain > wiring.POOR and not self.wirings:
+            furthest = int(np.argmax(np.abs(self.fit.in_prior_sd)))
             found.append(
-                f"the fit is poor (chi-square per dof {self.fit.reduced:.3g}) and no other order or sign of the axes mends it: "
-                "check sizes, places and joints of the rig against the unit"
+                f"the fit is poor (chi-square per dof {self.fit.reduced:.3g}; "
+                f"{self.fit.parameters[furthest].address} is {abs(self.fit.in_prior_sd[furthest]):.3g} sd of its "
+                "tolerance from the drawing) and no other order or sign of the axes mends it: check sizes, places and "
+                "joints of the rig against the unit"
             )
         if self.inflation > 1.0:
             found.append(
-                f"residuals exceed what noise explains: all sd are {self.inflation:.3g} times what the noise alone would give"
+                f"residuals exceed what noise explains: all sd are {self.inflation:.3g} times what the noise alone "
+                "would give"
             )
         if self.left_out:
             found.append(f"{self.left_out} samples of stops were left out, being saturated or not finite")
@@ -133,13 +142,21 @@ def calibrate_stops(
         observations: of its stops.
         names: name and sha256 of each recording that they come from.
         left_out: samples that were not used.
+
+    Raises:
+        RigFileError: the tolerances hold every parameter fixed, or a sensor comes inside a magnet on the travel.
     """
     drawing = rig.nominal()
     drawing.check_clearance()
     which = assemble.loose_of(rig.file)
+    if not which:
+        raise RigFileError(
+            f"{rig.file.source}: [tolerance] holds every parameter fixed, a calibration needs at least one to fit: give "
+            "those that differ from unit to unit an sd above 0"
+        )
     found = fit(drawing.layout, drawing.parameters, which, observations)
     others: tuple[wiring.Wiring, ...] = ()
-    if found.reduced > wiring.POOR:
+    if found.strain > wiring.POOR:
         others = tuple(wiring.others(drawing.layout, drawing.parameters, which, observations, found))
     doubtful = chi_square.survival(found.chi_square, max(round(found.dof), 1)) < MODEL_DOUBT
     inflation = float(np.sqrt(found.reduced)) if doubtful and found.reduced > 1.0 else 1.0
@@ -180,9 +197,8 @@ def stops_of(rig: Rig, recording: Recording) -> Stops:
 def observations_of(rig: Rig, stops: Stops) -> Observations:
     """The stops that have at least one usable sample, as observations."""
     used = stops.select(stops.count > 0)
-    return Observations(
-        used.reference, used.reference_sd, used.mean_mT, variance_of_means(rig.sensing, used.count), used.count
-    )
+    variance = variance_of_mean_mT2(rig.sensing.noise_mT, rig.sensing.step_mT, used.count[:, None])
+    return Observations(used.reference, used.reference_sd, used.mean_mT, variance, used.count)
 
 
 def _joined(parts: Sequence[Observations]) -> Observations:

@@ -5,8 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fluxfix.rig.sensing import Sensing
-
 
 @dataclass(frozen=True)
 class Observations:
@@ -40,16 +38,3 @@ class Observations:
             self.variance_mT2[:, order],
             self.count,
         )
-
-
-def variance_of_means(sensing: Sensing, count: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Variance of the mean of each stop's readings: (k, m) in mT².
-
-    Noise averages out. Rounding averages with it where the noise is at least half a step, which then acts as dither; below that
-    it stays (Widrow and Kollár, Quantization Noise, 2008, ch. 19).
-    """
-    noise, step = np.asarray(sensing.noise_mT), np.asarray(sensing.step_mT)
-    rounding = np.square(step) / 12.0
-    dithered = noise >= 0.5 * step
-    averaged = (np.square(noise) + rounding) / count[:, None]
-    return np.where(dithered, averaged, np.square(noise) / count[:, None] + rounding)

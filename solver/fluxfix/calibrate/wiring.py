@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fluxfix.calibrate.fit import Fit, fit
 from fluxfix.calibrate.stops import Observations
@@ -12,19 +13,19 @@ from fluxfix.rig.layout import Layout
 from fluxfix.rig.parameters import Parameter, Parameters
 
 POOR = 4.0
-"""A first fit whose chi-square is more than this times its dof is poor: its residuals are twice what noise explains."""
+"""A first fit is poor above this strain: residuals and deviations are twice what noise and tolerances explain."""
 BETTER = 10.0
-"""Another wiring is named when it lowers the chi-square by this factor or more."""
+"""Another wiring is named when it lowers the strain by this factor or more."""
 
 _LETTERS = "xyz"
 
 
 @dataclass(frozen=True)
 class Wiring:
-    """Another reading of the wires that fits, in words, with its chi-square over dof."""
+    """Another reading of the wires that fits, in words, with the strain of its fit."""
 
     words: str
-    reduced: float
+    strain: float
 
 
 def others(
@@ -40,7 +41,8 @@ def others(
         first: the fit as wired.
 
     Returns:
-        Those that fit at least ten times better, the simplest first; usually none, one, or the few that symmetry cannot tell apart.
+        Those that fit at least ten times better, the simplest first; usually none, one, or the few that symmetry cannot
+        tell apart.
     """
     found: list[tuple[int, float, str]] = []
     start = 0
@@ -54,15 +56,18 @@ def others(
             sign = np.ones(layout.reading_size)
             sign[own] = signs
             tried = fit(layout, nominal, which, observations.with_axes(whole, sign))
-            if tried.converged and tried.reduced * BETTER <= first.reduced:
+            if tried.converged and tried.strain * BETTER <= first.strain:
                 of = f" of sensor {sensor.name}" if len(layout.sensors) > 1 else ""
-                found.append((changes, tried.reduced, _words(letters, order, signs) + of))
-    best = min((reduced for _, reduced, _ in found), default=0.0)
-    return [Wiring(words, reduced) for _, reduced, words in sorted(found) if reduced <= 2.0 * best]
+                found.append((changes, tried.strain, _words(letters, order, signs) + of))
+    best = min((strain for _, strain, _ in found), default=0.0)
+    return [Wiring(words, strain) for _, strain, words in sorted(found) if strain <= 2.0 * best]
 
 
-def _signed_orders(size: int) -> Iterator[tuple[tuple[int, ...], np.ndarray, int]]:
-    """All orders and signs but the given one, with the number of changes each makes; all signs at once is one: the magnet."""
+def _signed_orders(size: int) -> Iterator[tuple[tuple[int, ...], NDArray[np.float64], int]]:
+    """All orders and signs but the given one, with the number of changes each makes.
+
+    All signs at once is one change: the magnet.
+    """
     for order in itertools.permutations(range(size)):
         for flips in itertools.product((1.0, -1.0), repeat=size):
             signs = np.array(flips)
@@ -73,12 +78,12 @@ def _signed_orders(size: int) -> Iterator[tuple[tuple[int, ...], np.ndarray, int
                 yield order, signs, changes
 
 
-def _words(letters: list[str], order: tuple[int, ...], signs: np.ndarray) -> str:
+def _words(letters: list[str], order: tuple[int, ...], signs: NDArray[np.float64]) -> str:
     """Say what to change, such as "y and x are swapped and x is reversed"."""
     parts = []
     moved = [k for k, place in enumerate(order) if place != k]
     if len(moved) == 2:
-        parts.append(f"{letters[moved[0]]} and {letters[moved[1]]} are swapped")
+        parts.append(f"{letters[moved[1]]} and {letters[moved[0]]} are swapped")
     elif moved:
         parts.append(", ".join(f"{letters[k]} is the recording's {letters[order[k]]}" for k in moved))
     if np.all(signs < 0):

@@ -4,28 +4,21 @@ import math
 
 
 def survival(value: float, dof: int) -> float:
-    """Probability that chi-square with `dof` degrees of freedom exceeds a value.
+    """Probability that chi-square with `dof` degrees of freedom, at least 1, exceeds a value.
 
-    Finite sums for whole dof. Source: Abramowitz and Stegun, Handbook of Mathematical Functions, 1964, 26.4.4 and 26.4.5.
+    A finite sum for whole dof. Source: Abramowitz and Stegun, Handbook of Mathematical Functions, 1964, 26.4.4 and
+    26.4.5, with the double factorials written as gamma functions. Each term is taken through its logarithm, since
+    powers and factorials overflow from some hundred dof on.
     """
     if value <= 0.0:
         return 1.0
-    half = 0.5 * value
-    if dof % 2 == 0:
-        term, total = 1.0, 1.0
-        for k in range(1, dof // 2):
-            term *= half / k
-            total += term
-        return math.exp(-half) * total
-    term, total = math.sqrt(value), 0.0
-    for k in range((dof - 1) // 2):
-        total += term
-        term *= value / (2 * k + 3)
-    return math.erfc(math.sqrt(half)) + math.sqrt(2.0 / math.pi) * math.exp(-half) * total
+    half, odd = 0.5 * value, 0.5 * (dof % 2)
+    terms = (math.exp((k + odd) * math.log(half) - half - math.lgamma(k + odd + 1.0)) for k in range(dof // 2))
+    return (math.erfc(math.sqrt(half)) if odd else 0.0) + math.fsum(terms)
 
 
 def limit(false_alarm: float, dof: int) -> float:
-    """The value that chi-square exceeds with a given probability; infinite at dof 0, where there is nothing to exceed."""
+    """The value that chi-square exceeds with a given probability; infinite at dof 0, which has nothing to exceed it."""
     if dof == 0:
         return math.inf
     low, high = 0.0, 1.0

@@ -13,8 +13,8 @@ from fluxfix.errors import ArgumentError
 class Fixes:
     """Estimated positions of n readings; d solved joints, each in its own unit (deg or mm), covariances with them.
 
-    A fix that could not be measured has the position NaN and the covariance inf. Indexing by a number gives the same without its
-    first axis.
+    A fix that could not be measured has the position NaN and the covariance inf. Indexing by a number gives the same
+    without its first axis.
     """
 
     position: NDArray[np.float64]

@@ -1,4 +1,7 @@
-"""Follow every valley of every reading to its bottom, in rounds: what is at rest is put aside, the rest goes on together."""
+"""Follow every valley of every reading to its bottom.
+
+In rounds: what is at rest is put aside, the rest goes on together.
+"""
 
 from __future__ import annotations
 
@@ -7,13 +10,14 @@ from typing import TYPE_CHECKING
 
 import jax
 import numpy as np
-from numpy.typing import NDArray
 
 from fluxfix.inverse import least_squares
-from fluxfix.inverse.least_squares import Point, State, Values
 from fluxfix.rig.chunks import SIZES
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from fluxfix.inverse.least_squares import Point, State, Values
     from fluxfix.inverse.solver import Solver
 
 CANDIDATES = 3
@@ -86,7 +90,7 @@ def _advanced(solver: Solver, pool: _Pool, going: NDArray[np.intp]) -> _Pool:
             solver.parameters,
             jax.tree.map(lambda whole: whole[padded], pool.data),  # noqa: B023 used at once
             jax.tree.map(lambda whole: whole[padded], pool.state),  # noqa: B023 used at once
-            ROUND_STEPS,
+            steps=ROUND_STEPS,
         )
         for whole, piece in zip(jax.tree.leaves(state), jax.tree.leaves(part), strict=True):
             whole[which] = np.asarray(piece)[: len(which)]

@@ -19,7 +19,7 @@ class Limits:
     """Limits of a rig, against which each fix is held."""
 
     misfit: NDArray[np.float64]
-    """(m + 1,): largest misfit by dof, at the chosen rate of false alarms; infinite at dof 0."""
+    """(m + 1,): largest misfit by dof, at the chosen rate of false alarms; at dof 0 that of dof 1."""
     weakest_mT: NDArray[np.float64]
     """(s,): smallest magnitude of a sensor's reading on the travel, less what tolerances and noise allow."""
     strongest_mT: NDArray[np.float64]

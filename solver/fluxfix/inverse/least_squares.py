@@ -1,8 +1,8 @@
 """Batched least squares over the widened travel, on the exact model.
 
-Levenberg's and Marquardt's damped Gauss–Newton steps, one model evaluation a step, every sample with a damping of its own; at a
-limit of the searched range a joint rests while its gradient points outward (projected Newton; Bertsekas, SIAM J. Control Optim. 20,
-221, 1982). Steps are taken in rounds, between which samples at rest can be put aside.
+Levenberg's and Marquardt's damped Gauss–Newton steps, one model evaluation a step, every sample with a damping of its
+own; at a limit of the searched range a joint rests while its gradient points outward (projected Newton; Bertsekas, SIAM
+J. Control Optim. 20, 221, 1982). Steps are taken in rounds, between which samples at rest can be put aside.
 """
 
 from functools import partial
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from fluxfix.inverse import small
 from fluxfix.rig import model
 from fluxfix.rig.layout import Layout
+from fluxfix.rig.leaf import Leaf
 from fluxfix.rig.parameters import Parameters
 
 MOST_STEPS = 60
@@ -31,34 +32,35 @@ _MOST_DAMPING = 1e12
 class Values(NamedTuple):
     """Readings ready for least squares, one array (n,) for each of the m values."""
 
-    values_mT: tuple[Array, ...]
-    weights: tuple[Array, ...]  # 1/mT², 0 where a value is not used
-    side: tuple[Array, ...]  # +1 saturated at its upper limit, -1 at its lower, 0 measured
+    values_mT: tuple[Leaf, ...]
+    weights: tuple[Leaf, ...]  # 1/mT², 0 where a value is not used
+    side: tuple[Leaf, ...]  # +1 saturated at its upper limit, -1 at its lower, 0 measured
 
 
 class Point(NamedTuple):
     """The least-squares problem at one position of each sample."""
 
-    position: tuple[Array, ...]
-    expected_mT: tuple[Array, ...]
-    columns: tuple[tuple[Array, ...], ...]  # by joint: the derivative of the expected reading
-    cost: Array
-    gradient: tuple[Array, ...]
-    matrix: tuple[tuple[Array, ...], ...]  # lower triangle of JᵀWJ
+    position: tuple[Leaf, ...]
+    expected_mT: tuple[Leaf, ...]
+    columns: tuple[tuple[Leaf, ...], ...]  # by joint: the derivative of the expected reading
+    cost: Leaf
+    gradient: tuple[Leaf, ...]
+    matrix: tuple[tuple[Leaf, ...], ...]  # lower triangle of JᵀWJ
 
 
 class State(NamedTuple):
     """Where the iteration of each sample stands."""
 
     at: Point
-    damping: Array
-    rest: Array
+    damping: Leaf
+    rest: Leaf
 
 
 def evaluate(layout: Layout, parameters: Parameters, data: Values, position: tuple[Array, ...]) -> Point:
     """Cost, gradient and Gauss–Newton matrix at a position.
 
-    A measured value costs w r²; a saturated one costs w r² while the model falls short of the limit, and nothing beyond it.
+    A measured value costs w r²; a saturated one costs w r² while the model falls short of the limit, and nothing beyond
+    it.
     """
     expected, columns = model.with_derivatives(layout, parameters, position)
     joints = range(len(position))
@@ -85,7 +87,9 @@ def evaluate(layout: Layout, parameters: Parameters, data: Values, position: tup
 
 
 def begin(start: NDArray[np.float64], m: int) -> State:
-    """The state before the first step: each sample stands at its start, at infinite cost, so that its first step is an evaluation.
+    """The state before the first step: each sample stands at its start.
+
+    Its cost there is infinite, so that the first step is an evaluation.
 
     Args:
         start: (n, d).
@@ -106,7 +110,8 @@ def advance(
     parameters: Parameters,
     data: Values,
     state: State,
-    steps: Array,
+    *,
+    steps: Array | int,
 ) -> State:
     """Take steps until all samples are at rest, at most a given number.
 

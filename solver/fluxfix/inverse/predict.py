@@ -22,8 +22,8 @@ def predict(
         positions: (n, d).
 
     Returns:
-        The expected readings (n, m) in mT; how far a fix moves per mT of each value (n, d, m); and its covariance (n, d, d), which
-        is the Cramér–Rao bound of one reading. Infinite where the values do not determine the position.
+        The expected readings (n, m) in mT; how far a fix moves per mT of each value (n, d, m); and its covariance (n,
+        d, d), which is the Cramér–Rao bound of one reading. Infinite where the values do not determine the position.
     """
     expected, slope = rows.by_position(layout, parameters, positions)
     weighted = slope / variance_mT2[:, None]

@@ -26,21 +26,37 @@ _WINDOW_POINTS = {1: 257, 2: 41, 3: 15, 4: 9}
 
 def magnitude_window(
     layout: Layout,
+    joints: tuple[SolvedJoint, ...],
     parameters: Parameters,
+    *,
     loose: Parameters,
-    noise_mT: NDArray[np.float64],
-    positions: NDArray[np.float64],
+    sd_mT: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Smallest and largest magnitude of each sensor's reading over positions, each widened by its sd there: (s,) and (s,)."""
+    """Smallest and largest magnitude of each sensor's reading over the travel: (s,) and (s,) in mT.
+
+    Each is widened by its sd, and by how far a curve may lie beyond the grid's points, to second order: an eighth of
+    the largest second difference along each joint.
+
+    Args:
+        layout: the rig's arrangement.
+        joints: its solved joints.
+        parameters: of the build.
+        loose: tangents by which the build may differ.
+        sd_mT: (m,) of one conversion.
+    """
+    points = _WINDOW_POINTS[len(joints)]
+    positions = travel.grid(joints, points, widened=False)
     values = rows.readings(layout, parameters, positions)
     slope = rows.by_build(layout, parameters, loose, positions)
     weakest, strongest = [], []
     for own in values_of_sensors(layout):
         magnitude = np.sqrt(np.sum(np.square(values[:, own]), axis=1))
         along = np.einsum("nm,nmc->nc", values[:, own], slope[:, own]) / np.maximum(magnitude, 1e-300)[:, None]
-        sd = WINDOW_SD * (np.sqrt(np.sum(np.square(along), axis=1)) + np.max(noise_mT[own]))
-        weakest.append(max(float(np.min(magnitude - sd)), 0.0))
-        strongest.append(float(np.max(magnitude + sd)))
+        sd = WINDOW_SD * (np.sqrt(np.sum(np.square(along), axis=1)) + np.max(sd_mT[own]))
+        over = magnitude.reshape((points,) * len(joints))
+        between = sum(float(np.max(np.abs(np.diff(over, 2, axis=k)))) / 8.0 for k in range(over.ndim))
+        weakest.append(max(float(np.min(magnitude - sd)) - between, 0.0))
+        strongest.append(float(np.max(magnitude + sd)) + between)
     return np.array(weakest), np.array(strongest)
 
 
@@ -50,7 +66,7 @@ def values_of_sensors(layout: Layout) -> list[slice]:
     return [slice(int(end) - len(sensor.axes), int(end)) for sensor, end in zip(layout.sensors, ends, strict=True)]
 
 
-def prepare(
+def prepare(  # noqa: PLR0917 one call, in the façade, with all that a rig is made of
     layout: Layout,
     joints: tuple[SolvedJoint, ...],
     parameters: Parameters,
@@ -71,10 +87,11 @@ def prepare(
     d, m = len(joints), layout.reading_size
     positions = travel.grid(joints, POINTS[d], widened=True)
     grid = StartGrid(jnp.asarray(positions), jnp.asarray(rows.readings(layout, parameters, positions)))
-    within = travel.grid(joints, _WINDOW_POINTS[d], widened=False)
-    weakest, strongest = magnitude_window(layout, parameters, loose, np.asarray(sensing.noise_mT), within)
+    sd_mT = np.sqrt(np.asarray(sensing.variance_mT2))
+    weakest, strongest = magnitude_window(layout, joints, parameters, loose=loose, sd_mT=sd_mT)
     limits = Limits(
-        misfit=np.array([chi_square.limit(FALSE_ALARM, dof) for dof in range(m + 1)]),
+        # Without a spare value a reading is met exactly, unless no position gives it: that one shows by the limit of dof 1.
+        misfit=np.array([chi_square.limit(FALSE_ALARM, max(dof, 1)) for dof in range(m + 1)]),
         weakest_mT=weakest,
         strongest_mT=strongest,
         resolution=np.array([RESOLUTION * joint.span for joint in joints]),

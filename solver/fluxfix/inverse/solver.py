@@ -70,15 +70,16 @@ def _solve_chunk(solver: Solver, readings_mT: NDArray[np.float64], weights: NDAr
     side = np.where(readings_mT > high, 1, np.where(readings_mT < low, -1, 0)).astype(np.int32)
     measured = ~np.any(np.isnan(readings_mT), axis=1)
     enough = measured & (np.sum(side == 0, axis=1) >= d)
-    # A saturated value is known only to lie beyond the limit, so the limit takes its place; a reading that is not measured is
-    # replaced by a harmless one, and its fix overwritten below.
+    # A saturated value is known only to lie beyond the limit, so the limit takes its place; a reading that is not
+    # measured is replaced by a harmless one, and its fix overwritten below.
     values = np.where(side > 0, high, np.where(side < 0, low, readings_mT))
     values = np.where(enough[:, None], values, np.asarray(solver.grid.readings_mT[0]))
     used_side = np.where(enough[:, None], side, 0)
     data = Values(tuple(values.T), tuple(np.broadcast_to(weight, n) for weight in weights), tuple(used_side.T))
 
     shape, wraps = (start.POINTS[d],) * d, tuple(joint.wraps for joint in solver.joints)
-    starts = np.asarray(_starts(shape, wraps, solver.grid, data))
+    saturated = bool(np.any(used_side))
+    starts = np.asarray(_starts(solver.grid, data, shape=shape, wraps=wraps, saturated=saturated))
     bottoms = follow(solver, data, starts)
     found = describe(data, jax.tree.map(lambda part: part[bottoms.best], bottoms.at))
     covariance = found.noise
@@ -109,7 +110,12 @@ def _solve_chunk(solver: Solver, readings_mT: NDArray[np.float64], weights: NDAr
     )
 
 
-@partial(jax.jit, static_argnames=("shape", "wraps"))
-def _starts(shape: tuple[int, ...], wraps: tuple[bool, ...], grid: start.StartGrid, data: Values) -> Array:
-    weights = jnp.where(jnp.stack(data.side, -1) == 0, jnp.stack(data.weights, -1), 0.0)
-    return start.valleys(grid, shape, wraps, jnp.stack(data.values_mT, -1), weights, CANDIDATES)
+@partial(jax.jit, static_argnames=("shape", "wraps", "saturated"))
+def _starts(
+    grid: start.StartGrid, data: Values, *, shape: tuple[int, ...], wraps: tuple[bool, ...], saturated: bool
+) -> Array:
+    values, weights, side = (jnp.stack(part, -1) for part in data)
+    misfits = start.misfit(grid, values, jnp.where(side == 0, weights, 0.0))
+    if saturated:  # rare, and several times as long as the products of matrices above
+        misfits = misfits + start.shortfall(grid, values, weights, side)
+    return start.valleys(misfits, shape, wraps, CANDIDATES)

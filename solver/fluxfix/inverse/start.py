@@ -6,6 +6,8 @@ import jax
 from jax import Array
 from jax import numpy as jnp
 
+from fluxfix.rig.leaf import Leaf
+
 POINTS = {1: 65, 2: 21, 3: 11, 4: 7}
 """Grid points along each joint, by number of joints: a few hundred to a few thousand in all."""
 
@@ -15,37 +17,59 @@ POINTS = {1: 65, 2: 21, 3: 11, 4: 7}
 class StartGrid:
     """Positions on a regular grid and the readings expected there; g points in all."""
 
-    positions: Array  # (g, d)
-    readings_mT: Array  # (g, m)
+    positions: Leaf  # (g, d)
+    readings_mT: Leaf  # (g, m)
 
 
-def valleys(
-    grid: StartGrid, shape: tuple[int, ...], wraps: tuple[bool, ...], values: Array, weights: Array, count: int
-) -> Array:
-    """Find the deepest valleys of the misfit.
+def misfit(grid: StartGrid, values: Array, weights: Array) -> Array:
+    """Misfit of each reading at each point of the grid, less a part that no grid point changes: (n, g).
 
     Args:
         grid: over the travel.
-        shape: points along each joint; their product is g.
-        wraps: by joint, whether the two ends of the grid are neighbours.
         values: (n, m) readings in mT, finite.
         weights: (n, m) in 1/mT², 0 where a value is not to be used.
+    """
+    expected = grid.readings_mT
+    found: Array = weights @ jnp.square(expected).T - 2.0 * (weights * values) @ expected.T
+    return found
+
+
+def shortfall(grid: StartGrid, values: Array, weights: Array, side: Array) -> Array:
+    """What saturated values add to the misfit, where the model falls short of their limit: (n, g).
+
+    Args:
+        grid: over the travel.
+        values: (n, m) in mT, the limit where a value is saturated.
+        weights: (n, m) in 1/mT².
+        side: (n, m), +1 or -1 where a value is saturated at its upper or lower limit, 0 where it is measured.
+    """
+    added = jnp.zeros((values.shape[0], grid.readings_mT.shape[0]))
+    for i in range(values.shape[1]):
+        short = side[:, i, None] * (values[:, i, None] - grid.readings_mT[:, i])
+        added = added + weights[:, i, None] * jnp.square(jnp.maximum(short, 0.0))
+    return added
+
+
+def valleys(misfits: Array, shape: tuple[int, ...], wraps: tuple[bool, ...], count: int) -> Array:
+    """Find the deepest valleys of misfits over a grid.
+
+    Args:
+        misfits: (n, g), with any part that is the same over a row.
+        shape: points along each joint; their product is g.
+        wraps: by joint, whether the two ends of the grid are neighbours.
         count: how many valleys to give back.
 
     Returns:
         (n, count) indices into the grid, the deepest first. Where there are fewer valleys, indices repeat.
     """
-    expected = grid.readings_mT
-    # Sum of w (y - h)² with the part that no grid point changes left out.
-    misfit = weights @ jnp.square(expected).T - 2.0 * (weights * values) @ expected.T
-    lowest = misfit.reshape(-1, *shape)
+    lowest = misfits.reshape(-1, *shape)
     for axis, wrapped in enumerate(wraps, start=1):
         lowest = jnp.minimum(
             lowest, jnp.minimum(_shifted(lowest, axis, 1, wrapped), _shifted(lowest, axis, -1, wrapped))
         )
-    inside = jnp.where(misfit <= lowest.reshape(misfit.shape), misfit, jnp.inf)
-    places = jnp.arange(misfit.shape[1])
-    found = [jnp.argmin(misfit, axis=1)]
+    inside = jnp.where(misfits <= lowest.reshape(misfits.shape), misfits, jnp.inf)
+    places = jnp.arange(misfits.shape[1])
+    found = [jnp.argmin(misfits, axis=1)]
     inside = jnp.where(places == found[0][:, None], jnp.inf, inside)
     for _ in range(count - 1):
         best = jnp.argmin(inside, axis=1)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluxfix.errors import RigFileError
 from fluxfix.rig.layout import FRAME, Joint, Layout, Magnet, Sensor
@@ -14,9 +14,9 @@ from fluxfix.rig.sensing import Sensing
 from fluxfix.rig.travel import SolvedJoint
 
 if TYPE_CHECKING:
-    from fluxfix import rigfile
+    from numpy.typing import NDArray
 
-    Tolerance = rigfile.Spread
+    from fluxfix import rigfile
 
 AXES = "xyz"
 _CROSS_NAMES = ("xy", "xz", "yz")
@@ -32,7 +32,7 @@ def layout_of(file: rigfile.RigFile) -> Layout:
             revolute=joint.kind == "revolute",
             rides=index[joint.rides],
             value=index[joint.follows.joint] if joint.follows else i,
-            wraps=getattr(joint, "wraps", False),
+            wraps=joint.wraps,
         )
         for i, joint in enumerate(file.joint)
     )
@@ -60,7 +60,7 @@ def parameters_of(file: rigfile.RigFile) -> Parameters:
         joint_ratio=np.array([joint.follows.ratio if joint.follows else 1.0 for joint in joints]),
         joint_offset=np.array([joint.follows.offset if joint.follows else 0.0 for joint in joints]),
         magnet_size_mm=_rows([_size(magnet) for magnet in magnets]),
-        magnet_remanence_mT=np.array([magnet.remanence_mT for magnet in magnets], dtype=np.float64),
+        magnet_remanence_mT=np.array([_strength(magnet) for magnet in magnets]),
         magnet_direction=_rows([_unit(magnet.direction) for magnet in magnets]),
         magnet_position_mm=_rows([magnet.position_mm for magnet in magnets]),
         magnet_rotation_deg=_rows([magnet.rotation_deg for magnet in magnets]),
@@ -77,44 +77,35 @@ def parameters_of(file: rigfile.RigFile) -> Parameters:
 
 
 def tolerances_of(file: rigfile.RigFile) -> tuple[Parameter, ...]:
-    """Every number that may differ from unit to unit, with its tolerance; those held fixed have the sd 0."""
+    """Every number that may differ from unit to unit, with its tolerance; those held fixed have the sd 0.
+
+    What no value of a reading depends on, such as the offset of an axis that is not used, is left out.
+    """
     tolerance = file.tolerance
     found: list[Parameter] = []
-
-    def per_axis(
-        address: str, name: str, row: int, unit: str, nominal: tuple[float, ...], spread: Tolerance, factor: float
-    ) -> None:
-        names = _CROSS_NAMES if address.endswith("cross_axis") else tuple(AXES)
-        for axis, letter in enumerate(names):
-            found.append(_parameter(f"{address}.{letter}", name, (row, axis), unit, nominal[axis], spread, factor))
-
     for row, magnet in enumerate(file.magnet):
-        at = f"magnet.{magnet.name}"
-        strength = float(magnet.remanence_mT)
-        found.append(
-            _parameter(
-                f"{at}.remanence_mT",
-                "magnet_remanence_mT",
-                (row,),
-                "mT",
-                strength,
-                tolerance.remanence_percent,
-                strength / 100,
-            )
-        )
-        per_axis(
-            f"{at}.position_mm", "magnet_position_mm", row, "mm", magnet.position_mm, tolerance.magnet_position_mm, 1.0
-        )
-        per_axis(f"{at}.rotation_deg", "magnet_tilt_deg", row, "deg", (0.0,) * 3, tolerance.magnet_rotation_deg, 1.0)
+        at, strength = f"magnet.{magnet.name}", _strength(magnet)
+        place = _Place(f"{at}.remanence_mT", "magnet_remanence_mT", (row,), "mT", strength)
+        found.append(_parameter(place, tolerance.remanence_percent, strength / 100))
+        moved = _pose(at, "magnet", row, magnet.position_mm)
+        found += [_parameter(place, tolerance.magnet_position_mm) for place in moved[:3]]
+        found += [_parameter(place, tolerance.magnet_rotation_deg) for place in moved[3:]]
     for row, sensor in enumerate(file.sensor):
         at = f"sensor.{sensor.name}"
-        per_axis(
-            f"{at}.position_mm", "sensor_position_mm", row, "mm", sensor.position_mm, tolerance.sensor_position_mm, 1.0
-        )
-        per_axis(f"{at}.rotation_deg", "sensor_tilt_deg", row, "deg", (0.0,) * 3, tolerance.sensor_rotation_deg, 1.0)
-        per_axis(f"{at}.gain", "sensor_gain", row, "", (0.0,) * 3, tolerance.gain_percent, 0.01)
-        per_axis(f"{at}.cross_axis", "sensor_cross_axis", row, "", (0.0,) * 3, tolerance.cross_axis_percent, 0.01)
-        per_axis(f"{at}.offset_mT", "sensor_offset_mT", row, "mT", (0.0,) * 3, tolerance.offset_mT, 1.0)
+        moved = _pose(at, "sensor", row, sensor.position_mm)
+        found += [_parameter(place, tolerance.sensor_position_mm) for place in moved[:3]]
+        found += [_parameter(place, tolerance.sensor_rotation_deg) for place in moved[3:]]
+        own = [(AXES.index(axis), axis) for axis in sensor.axes]
+        for k, axis in own:
+            place = _Place(f"{at}.gain.{axis}", "sensor_gain", (row, k), "", 0.0)
+            found.append(_parameter(place, tolerance.gain_percent, 0.01))
+        for k, pair in enumerate(_CROSS_NAMES):
+            if set(pair) & set(sensor.axes):
+                place = _Place(f"{at}.cross_axis.{pair}", "sensor_cross_axis", (row, k), "", 0.0)
+                found.append(_parameter(place, tolerance.cross_axis_percent, 0.01))
+        for k, axis in own:
+            place = _Place(f"{at}.offset_mT.{axis}", "sensor_offset_mT", (row, k), "mT", 0.0)
+            found.append(_parameter(place, tolerance.offset_mT))
     return tuple(found)
 
 
@@ -156,7 +147,7 @@ def joints_of(file: rigfile.RigFile) -> tuple[SolvedJoint, ...]:
     """The joints that have a position of their own, in the rig's order."""
     found = []
     for joint in file.joint:
-        if joint.follows:
+        if joint.follows is not None or joint.range is None:
             continue
         low, high = joint.range
         found.append(
@@ -180,11 +171,37 @@ def columns_of(file: rigfile.RigFile) -> tuple[str, ...]:
     return tuple(f"{sensor.name}.{axis}_mT" for sensor in file.sensor for axis in sensor.axes)
 
 
-def _parameter(
-    address: str, field: str, index: tuple[int, ...], unit: str, nominal: float, spread: Tolerance, factor: float
-) -> Parameter:
+class _Place(NamedTuple):
+    """A number's address, where it stands among the parameters, its unit and what the drawing says."""
+
+    address: str
+    field: str
+    entry: tuple[int, ...]
+    unit: str
+    nominal: float
+
+
+def _pose(at: str, body: str, row: int, position_mm: tuple[float, float, float]) -> list[_Place]:
+    """Three positions and three rotations of a body."""
+    places = [
+        _Place(f"{at}.position_mm.{letter}", f"{body}_position_mm", (row, k), "mm", position_mm[k])
+        for k, letter in enumerate(AXES)
+    ]
+    turns = [
+        _Place(f"{at}.rotation_deg.{letter}", f"{body}_tilt_deg", (row, k), "deg", 0.0) for k, letter in enumerate(AXES)
+    ]
+    return places + turns
+
+
+def _parameter(place: _Place, spread: rigfile.Spread, factor: float = 1.0) -> Parameter:
+    """`factor` is one unit of the tolerance in the number's own unit."""
     limit = spread.value * factor if spread.kind == "limit" else None
-    return Parameter(address, field, index, unit, nominal, spread.sd * factor, limit)
+    return Parameter(*place, sd=spread.sd * factor, limit=limit)
+
+
+def _strength(magnet: rigfile.Magnet) -> float:
+    """The polarization in mT; a magnet given by its material alone is refused before anything is computed."""
+    return magnet.remanence_mT if magnet.remanence_mT is not None else math.nan
 
 
 def _rows(rows: list[tuple[float, float, float]]) -> NDArray[np.float64]:
@@ -198,9 +215,12 @@ def _unit(direction: tuple[float, float, float]) -> tuple[float, float, float]:
 
 def _size(magnet: rigfile.Magnet) -> tuple[float, float, float]:
     if magnet.shape == "block":
-        x, y, z = magnet.size_mm
-        return x, y, z
-    return magnet.diameter_mm, getattr(magnet, "height_mm", 0.0), 0.0
+        return magnet.size_mm
+    if magnet.shape == "cylinder":
+        return magnet.diameter_mm, magnet.height_mm, 0.0
+    if magnet.shape == "sphere":
+        return magnet.diameter_mm, 0.0, 0.0
+    return magnet.outer_diameter_mm, magnet.height_mm, magnet.inner_diameter_mm
 
 
 def _elements(sensor: rigfile.Sensor) -> NDArray[np.float64]:

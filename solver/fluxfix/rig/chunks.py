@@ -9,7 +9,9 @@ SIZES = (1, 128, 2048)
 
 
 def chunks(rows: NDArray[np.float64]) -> Iterator[tuple[slice, NDArray[np.float64]]]:
-    """Cut rows into chunks of the largest size; the last is padded, by repeating its last row, to the smallest that holds it.
+    """Cut rows into chunks of the largest size.
+
+    The last chunk is padded, by repeating its last row, to the smallest size that holds it.
 
     Yields:
         Where the chunk's rows stand in the whole, and the padded chunk.

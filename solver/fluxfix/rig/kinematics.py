@@ -1,7 +1,8 @@
 """Where bodies are, given the position: product of exponentials over a tree of joints.
 
-Source: Lynch and Park, Modern Robotics, 2017, ch. 4. All axes, origins and poses are given in the frame with all joints at zero. Points
-and directions are carried from joint to joint, outermost last; matrices are never multiplied, which keeps the compiled loops short.
+Source: Lynch and Park, Modern Robotics, 2017, ch. 4. All axes, origins and poses are given in the frame with all joints
+at zero. Points and directions are carried from joint to joint, outermost last; matrices are never multiplied, which
+keeps the compiled loops short.
 """
 
 from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""What is fixed about a rig's arrangement and shapes its computation: hashable, a static argument of compiled functions."""
+"""What shapes a rig's computation: hashable, a static argument of compiled functions."""
 
 from dataclasses import dataclass
 
@@ -8,7 +8,10 @@ FRAME = -1
 
 @dataclass(frozen=True)
 class Joint:
-    """One degree of freedom. `value` is the index of the solved joint it takes its value from, its own or that of a geared mate."""
+    """One degree of freedom.
+
+    `value` is the index of the solved joint that it takes its value from, its own or that of the joint it follows.
+    """
 
     name: str
     revolute: bool

@@ -15,7 +15,7 @@ from fluxfix.rig.vector import Columns, Vec
 
 _SHAPES: dict[str, Callable[[Array, Array, Array], Array]] = {
     "cylinder": lambda points, size, polarization: field.cylinder(points, size[0], size[1], polarization),
-    "block": lambda points, size, polarization: field.block(points, size, polarization),
+    "block": field.block,
     "sphere": lambda points, size, polarization: field.sphere(points, size[0], polarization),
 }
 """Field of a shape from points (n, 3), the row of `magnet_size_mm`, and the polarization."""
@@ -44,19 +44,19 @@ def readings(layout: Layout, parameters: Parameters, position: Sequence[Array]) 
         flux: list[Array] = []
         for axis in range(3):
             if axis == 0 or not sensor.one_element:
-                local = _flux_density(layout, parameters, moved, s, axis, shape)
+                local = _flux_density(layout, parameters, moved, shape, s=s, axis=axis)
             flux.append(local[axis])
         values += _electrical(parameters, s, sensor.axes, flux)
     return [jnp.broadcast_to(value, shape) for value in values]
 
 
 def points_in_magnets(layout: Layout, parameters: Parameters, position: Sequence[Array]) -> list[list[Vec]]:
-    """Where each sensor element is in each magnet's own axes, in mm: a list by element of lists by magnet."""
+    """Where each sensor element in use is in each magnet's own axes, in mm: a list by element of lists by magnet."""
     moved = kinematics.move_joints(layout, parameters, position)
     return [
-        [_in_magnet(layout, parameters, moved, s, axis, k) for k in range(len(layout.magnets))]
+        [_in_magnet(layout, parameters, moved, s=s, axis=axis, k=k) for k in range(len(layout.magnets))]
         for s, sensor in enumerate(layout.sensors)
-        for axis in range(1 if sensor.one_element else 3)
+        for axis in (sensor.axes[:1] if sensor.one_element else sensor.axes)
     ]
 
 
@@ -83,7 +83,10 @@ def with_derivatives(
 
 
 def _paths(layout: Layout, s: int, k: int, moved: Sequence[Moved]) -> tuple[list[Moved], list[Moved]]:
-    """The joints between a sensor and a magnet: those that carry the sensor, those that carry the magnet, common ones left out."""
+    """The joints between a sensor and a magnet: those that carry the sensor and those that carry the magnet.
+
+    Common outer ones are left out: they move both alike.
+    """
     of_sensor = kinematics.chain(layout, layout.sensors[s].rides)
     of_magnet = kinematics.chain(layout, layout.magnets[k].rides)
     common = 0
@@ -104,7 +107,7 @@ def _magnet_rotation(parameters: Parameters, k: int) -> Columns:
     )
 
 
-def _in_magnet(layout: Layout, parameters: Parameters, moved: Sequence[Moved], s: int, axis: int, k: int) -> Vec:
+def _in_magnet(layout: Layout, parameters: Parameters, moved: Sequence[Moved], *, s: int, axis: int, k: int) -> Vec:
     """A sensor element in a magnet's own axes."""
     element = vector.apply(_sensor_rotation(parameters, s), vector.split(parameters.sensor_element_mm[s, axis]))
     home = vector.keep(vector.add(vector.split(parameters.sensor_position_mm[s]), element))
@@ -115,13 +118,13 @@ def _in_magnet(layout: Layout, parameters: Parameters, moved: Sequence[Moved], s
 
 
 def _flux_density(
-    layout: Layout, parameters: Parameters, moved: Sequence[Moved], s: int, axis: int, shape: tuple[int, ...]
+    layout: Layout, parameters: Parameters, moved: Sequence[Moved], shape: tuple[int, ...], *, s: int, axis: int
 ) -> Vec:
     """Flux density at a sensor element, in the sensor's axes."""
     of_sensor = [moved[i] for i in kinematics.chain(layout, layout.sensors[s].rides)]
     home = kinematics.fetch_direction(of_sensor, vector.split(parameters.ambient_mT))
     for k, magnet in enumerate(layout.magnets):
-        local = _in_magnet(layout, parameters, moved, s, axis, k)
+        local = _in_magnet(layout, parameters, moved, s=s, axis=axis, k=k)
         points = jnp.stack([jnp.broadcast_to(part, shape).reshape(-1) for part in local], axis=-1)
         polarization = parameters.magnet_remanence_mT[k] * parameters.magnet_direction[k]
         flux = _SHAPES[magnet.shape](points, parameters.magnet_size_mm[k], polarization)

@@ -1,11 +1,13 @@
 """The numbers of a rig's model, as one pytree of arrays."""
 
 from dataclasses import dataclass, fields
+from typing import Any
 
 import jax
 import numpy as np
-from jax import Array
 from numpy.typing import NDArray
+
+from fluxfix.rig.leaf import Leaf
 
 
 @jax.tree_util.register_dataclass
@@ -13,35 +15,37 @@ from numpy.typing import NDArray
 class Parameters:
     """Everything that the forward model computes with; lengths in mm, flux density in mT.
 
-    Shapes: j joints, k magnets, s sensors. `…_tilt_deg` are small rotation vectors about the body's own origin, in the frame's axes,
-    done after the nominal rotation: zero in the drawing, so that a build's deviation means the same for every nominal rotation.
+    Shapes: j joints, k magnets, s sensors. `…_tilt_deg` are small rotation vectors about the body's own origin, in the
+    frame's axes, done after the nominal rotation: zero in the drawing, so that a build's deviation means the same for
+    every nominal rotation.
     """
 
-    joint_axis: Array  # (j, 3)
-    joint_origin_mm: Array  # (j, 3)
-    joint_ratio: Array  # (j,) 1 where the joint has its own position
-    joint_offset: Array  # (j,) in the joint's unit
-    magnet_size_mm: Array  # (k, 3): diameter, height, – | x, y, z | diameter, –, –
-    magnet_remanence_mT: Array  # (k,)
-    magnet_direction: Array  # (k, 3) unit vector in the magnet's axes
-    magnet_position_mm: Array  # (k, 3)
-    magnet_rotation_deg: Array  # (k, 3) rotation vectors
-    magnet_tilt_deg: Array  # (k, 3)
-    sensor_position_mm: Array  # (s, 3)
-    sensor_rotation_deg: Array  # (s, 3)
-    sensor_tilt_deg: Array  # (s, 3)
-    sensor_element_mm: Array  # (s, 3, 3): the element of axis i is displaced by row i, in the sensor's axes
-    sensor_gain: Array  # (s, 3)
-    sensor_cross_axis: Array  # (s, 3): xy, xz, yz
-    sensor_offset_mT: Array  # (s, 3)
-    ambient_mT: Array  # (3,)
+    joint_axis: Leaf  # (j, 3)
+    joint_origin_mm: Leaf  # (j, 3)
+    joint_ratio: Leaf  # (j,) 1 where the joint has its own position
+    joint_offset: Leaf  # (j,) in the joint's unit
+    magnet_size_mm: Leaf  # (k, 3): diameter, height, – | x, y, z | diameter, –, –
+    magnet_remanence_mT: Leaf  # (k,)
+    magnet_direction: Leaf  # (k, 3) unit vector in the magnet's axes
+    magnet_position_mm: Leaf  # (k, 3)
+    magnet_rotation_deg: Leaf  # (k, 3) rotation vectors
+    magnet_tilt_deg: Leaf  # (k, 3)
+    sensor_position_mm: Leaf  # (s, 3)
+    sensor_rotation_deg: Leaf  # (s, 3)
+    sensor_tilt_deg: Leaf  # (s, 3)
+    sensor_element_mm: Leaf  # (s, 3, 3): the element of axis i is displaced by row i, in the sensor's axes
+    sensor_gain: Leaf  # (s, 3)
+    sensor_cross_axis: Leaf  # (s, 3): xy, xz, yz
+    sensor_offset_mT: Leaf  # (s, 3)
+    ambient_mT: Leaf  # (3,)
 
 
 @dataclass(frozen=True)
 class Parameter:
     """One number that may differ from unit to unit: where it stands and how far it may be off.
 
-    `sd` is the standard deviation of the tolerance (limit / √3 for a uniform one), `limit` the half width of a uniform one.
+    `sd` is the standard deviation of the tolerance (limit / √3 for a uniform one), `limit` the half width of a uniform
+    one.
     """
 
     address: str
@@ -65,19 +69,28 @@ def tangents(parameters: Parameters, which: tuple[Parameter, ...], root: NDArray
         NumPy arrays with a new first axis of length c.
     """
     count = root.shape[1]
-    found = {name.name: np.zeros((count, *np.shape(getattr(parameters, name.name)))) for name in fields(Parameters)}
+    found = {each.name: np.zeros((count, *np.shape(getattr(parameters, each.name)))) for each in fields(Parameters)}
     for row, parameter in enumerate(which):
-        found[parameter.field][(slice(None), *parameter.index)] += root[row]
-    return Parameters(**found)  # type: ignore[arg-type]  # NumPy stands in for JAX arrays
+        place: Any = (slice(None), *parameter.index)
+        found[parameter.field][place] += root[row]
+    return Parameters(**found)
 
 
 def of_build(parameters: Parameters, which: tuple[Parameter, ...], deviations: NDArray[np.float64]) -> Parameters:
     """The numbers of a build that deviates from nominal: `deviations` is (p,), each in its parameter's unit."""
     change = tangents(parameters, which, np.asarray(deviations, dtype=np.float64)[:, None])
-    return jax.tree.map(lambda base, step: np.asarray(base, dtype=np.float64) + step[0], parameters, change)
+    built: Parameters = jax.tree.map(
+        lambda base, step: np.asarray(base, dtype=np.float64) + step[0], parameters, change
+    )
+    return built
 
 
 def covariance_root(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
     """A matrix L with L Lᵀ = covariance, for a covariance that may be singular: (p, p) to (p, p)."""
-    values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
-    return vectors * np.sqrt(np.clip(values, 0.0, None))
+    # Taken of the correlations: beside a variance in mT², that of a gain would drown in the round-off of the
+    # eigenvalues.
+    sd = np.sqrt(np.clip(np.diag(covariance), 0.0, None))
+    scale = np.where(sd > 0.0, sd, 1.0)
+    values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T) / np.outer(scale, scale))
+    root: NDArray[np.float64] = scale[:, None] * vectors * np.sqrt(np.clip(values, 0.0, None))
+    return root

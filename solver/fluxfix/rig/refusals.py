@@ -20,25 +20,27 @@ def for_field(file: rigfile.RigFile) -> list[str]:
             found.append(f'{where}: shape = "{magnet.shape}" is not computed yet: use "cylinder", "block" or "sphere"')
         if magnet.shape == "cylinder" and any(part != 0.0 for part in magnet.direction[:2]):
             found.append(
-                f"{where}: direction = {list(magnet.direction)}: only cylinders magnetised along their own z are computed yet: "
-                "use direction = [0, 0, 1] and turn the magnet with rotation_deg"
+                f"{where}: direction = {list(magnet.direction)}: only cylinders magnetised along their own z are "
+                "computed yet: use direction = [0, 0, 1] and turn the magnet with rotation_deg"
             )
-        for key in ("material", "recoil_permeability"):
-            if getattr(magnet, key) is not None:
-                found.append(
-                    f"{where}: {key} is not computed yet: leave it out and give the effective polarization as remanence_mT"
-                )
-    for sensor in file.sensor:
-        if sensor.temperature_coefficient_per_K:
-            found.append(f"[[sensor]] {sensor.name}: temperature_coefficient_per_K is not computed yet: leave it out")
+        found += [
+            f"{where}: {key} is not computed yet: leave it out and give the effective polarization as remanence_mT"
+            for key in ("material", "recoil_permeability")
+            if getattr(magnet, key) is not None
+        ]
+    found += [
+        f"[[sensor]] {sensor.name}: temperature_coefficient_per_K is not computed yet: leave it out"
+        for sensor in file.sensor
+        if sensor.temperature_coefficient_per_K
+    ]
     return found
 
 
 def for_one_instant(file: rigfile.RigFile) -> list[str]:
     """What keeps the values of a sample from being taken as of one instant."""
     return [
-        f"[[sensor]] {sensor.name}: sequential = true is not computed yet for moving joints: set sequential = false to take all axes "
-        "of a sample at its t_s"
+        f"[[sensor]] {sensor.name}: sequential = true is not computed yet for moving joints: set sequential = false "
+        "to take all axes of a sample at its t_s"
         for sensor in file.sensor
         if sensor.sequential
     ]

@@ -77,11 +77,12 @@ def _by_position(layout: Layout, parameters: Parameters, positions: Array) -> tu
 
 @partial(jax.jit, static_argnames="layout")
 def _by_build(layout: Layout, parameters: Parameters, moving: dict[str, Array], positions: Array) -> Array:
-    """(c, n, m). Mapped over directions alone, so that the field and its slopes are computed once for all of them."""
+    """(c, n, m). Mapped over directions alone: the field and its slopes are computed once for all of them."""
     position = _columns(positions)
     still = {name: getattr(parameters, name) for name in moving}
 
     def at(moved: dict[str, Array]) -> Array:
         return jnp.stack(model.readings(layout, replace(parameters, **moved), position), axis=-1)
 
-    return jax.vmap(lambda direction: jax.jvp(at, (still,), (direction,))[1])(moving)
+    slopes: Array = jax.vmap(lambda direction: jax.jvp(at, (still,), (direction,))[1])(moving)
+    return slopes

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import jax
 import numpy as np
-from jax import Array
-from jax import numpy as jnp
 from numpy.typing import NDArray
+
+from fluxfix.rig.leaf import Leaf
 
 SATURATION_STEPS = 4
 """An axis within this many steps of a limit of its codes is saturated."""
@@ -17,25 +17,40 @@ SATURATION_STEPS = 4
 class Sensing:
     """Conversion of each of the m values of a reading."""
 
-    noise_mT: Array  # (m,) rms of one conversion
-    step_mT: Array  # (m,)
-    code_low: Array  # (m,) integers
-    code_high: Array  # (m,)
+    noise_mT: Leaf  # (m,) rms of one conversion
+    step_mT: Leaf  # (m,)
+    code_low: Leaf  # (m,) integers
+    code_high: Leaf  # (m,)
 
     @property
-    def low_mT(self) -> Array:
-        """Below this a value is saturated: half a step above the last saturated code, so that printed decimals cannot matter."""
+    def low_mT(self) -> Leaf:
+        """Below this a value is saturated.
+
+        It lies half a step above the last saturated code, so that rounded decimals in a file cannot matter.
+        """
         return (self.code_low + SATURATION_STEPS + 0.5) * self.step_mT
 
     @property
-    def high_mT(self) -> Array:
+    def high_mT(self) -> Leaf:
         """Above this a value is saturated."""
         return (self.code_high - SATURATION_STEPS - 0.5) * self.step_mT
 
     @property
-    def variance_mT2(self) -> Array:
+    def variance_mT2(self) -> Leaf:
         """Variance of one conversion: noise and quantisation (step² / 12)."""
-        return jnp.square(self.noise_mT) + jnp.square(self.step_mT) / 12.0
+        return self.noise_mT**2 + self.step_mT**2 / 12.0
+
+
+def variance_of_mean_mT2(noise_mT: Leaf, step_mT: Leaf, count: Leaf) -> NDArray[np.float64]:
+    """Variance of the mean of `count` conversions at one place: the arguments broadcast, the result is in mT².
+
+    Noise averages out. Rounding averages with it where the noise is at least half a step, which then acts as dither;
+    below that its step² / 12 stays. Source: Widrow and Kollár, Quantization Noise, 2008, ch. 19.
+    """
+    noise, step = np.asarray(noise_mT, dtype=np.float64), np.asarray(step_mT, dtype=np.float64)
+    white, rounding = np.square(noise), np.square(step) / 12.0
+    mean: NDArray[np.float64] = np.where(noise >= 0.5 * step, (white + rounding) / count, white / count + rounding)
+    return mean
 
 
 def convert(sensing: Sensing, readings_mT: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:

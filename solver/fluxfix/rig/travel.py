@@ -67,7 +67,7 @@ def wrap(joints: tuple[SolvedJoint, ...], positions: NDArray[np.float64]) -> NDA
 
 
 def difference(joints: tuple[SolvedJoint, ...], a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
-    """a − b by joint, the shorter way round where a joint wraps: (n, d)."""
+    """Difference a − b by joint, the shorter way round where a joint wraps: (n, d)."""
     apart = np.asarray(a, dtype=np.float64) - np.asarray(b, dtype=np.float64)
     for k, joint in enumerate(joints):
         if joint.wraps:

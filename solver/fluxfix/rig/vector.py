@@ -1,7 +1,7 @@
 """Vectors and rotations coordinate by coordinate.
 
-A vector is a tuple of three arrays of one shape. Written out this way small products fuse into one loop over a batch, where a
-batched 3 × 3 product would not.
+A vector is a tuple of three arrays of one shape. Written out this way small products fuse into one loop over a batch,
+where a batched 3 × 3 product would not.
 """
 
 import jax
@@ -12,6 +12,9 @@ Vec = tuple[Array, Array, Array]
 Columns = tuple[Vec, Vec, Vec]
 """A rotation as a matrix, column by column."""
 CosSin = tuple[Array, Array]
+
+_NEVER = -1.2345678901234567e300
+"""A number that no length, direction or flux density ever is."""
 
 
 def split(array: Array) -> Vec:
@@ -52,25 +55,29 @@ def unit(a: Vec) -> Vec:
 @jax.custom_jvp
 def _kept(real: Array, a: Array, b: Array, c: Array) -> Vec:
     lost = jnp.full_like(a, jnp.nan)
-    return jax.lax.cond(real, lambda: (a, b, c), lambda: (lost, lost, lost))
+    kept: Vec = jax.lax.cond(real, lambda: (a, b, c), lambda: (lost, lost, lost))
+    return kept
 
 
 @_kept.defjvp
 def _kept_jvp(
     primals: tuple[Array, Array, Array, Array], tangents: tuple[Array, Array, Array, Array]
 ) -> tuple[Vec, Vec]:
-    # The tangents hang on the primal's condition: one of their own would differ from tangent to tangent, and be no condition then.
+    # The tangents hang on the primal's condition: one of their own would differ from tangent to tangent, and be no
+    # condition then.
     return _kept(*primals), _kept(primals[0], *tangents[1:])
 
 
 def keep(a: Vec) -> Vec:
     """The same vector, its coordinates of one shape and held in memory.
 
-    Where values are used several times the compiler would rather compute them again in each place, and again in each place of those:
-    exponentially often along a chain of rotations. What comes out of a condition is computed once. Its other branch is never taken.
+    Where values are used several times the compiler would rather compute them again in each place, and again in each
+    place of those: exponentially often along a chain of rotations. What comes out of a condition is computed once. The
+    condition looks at one number of the batch, which the compiler cannot know, and always holds: NaN too is not the
+    number that it asks for.
     """
     x, y, z = jnp.broadcast_arrays(*a)
-    return _kept(jnp.max(jnp.abs(jnp.ravel(x)[:1]), initial=0.0) < jnp.inf, x, y, z)
+    return _kept(jnp.all(jnp.ravel(x)[:1] != _NEVER), x, y, z)
 
 
 @jax.custom_jvp
@@ -91,8 +98,8 @@ def _cos_sin_jvp(primals: tuple[Array], tangents: tuple[Array]) -> tuple[CosSin,
 def turn(axis: Vec, angle: CosSin, a: Vec) -> Vec:
     """Rotate a vector about a unit axis (Rodrigues' formula).
 
-    Source: Lynch and Park, Modern Robotics, 2017, eq. 3.51, in the form a + sin · (axis × a) + (1 − cos) · axis × (axis × a), which
-    keeps the length to round-off at small angles.
+    Source: Lynch and Park, Modern Robotics, 2017, eq. 3.51, in the form a + sin · (axis × a) +
+    (1 − cos) · axis × (axis × a), which keeps the length to round-off at small angles.
     """
     c, s = angle
     around = cross(axis, a)
@@ -129,8 +136,8 @@ def apply_back(columns: Columns, a: Vec) -> Vec:
 def _turn_by(rotation_deg: Vec, a: Vec) -> Vec:
     """Rotate a vector by a rotation vector; smooth through zero.
 
-    a + f · (r × a) + g · r × (r × a), with f = sin(t)/t and g = (1 − cos t)/t² taken from their series where t is small, so that
-    derivatives hold at the zero vector, where every nominal build lies.
+    a + f · (r × a) + g · r × (r × a), with f = sin(t)/t and g = (1 − cos t)/t² taken from their series where t is
+    small, so that derivatives hold at the zero vector, where every nominal build lies.
     """
     r = scale(rotation_deg, jnp.deg2rad(1.0))
     squared = dot(r, r)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fluxfix.rig.sensing import variance_of_mean_mT2
 from fluxfix.study.latency import Latency
 
 DEFAULT_RATES_HZ = (100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0, 10000.0, 20000.0, 50000.0)
@@ -97,6 +98,7 @@ class Motion:
 def study(
     rig: str,
     timing: Timing,
+    *,
     joints: Sequence[Motion],
     noise_mT: NDArray[np.float64],
     step_mT: NDArray[np.float64],
@@ -119,11 +121,13 @@ def study(
     found = []
     for rate in rates_hz:
         period_us = 1e6 / rate
-        # A billionth of slack, so that a period that is a whole number of readings holds them all in spite of round-off.
+        # A billionth of slack, so that a period that is a whole number of readings holds them all in spite of
+        # round-off.
         conversions = int(np.floor(period_us / timing.reading_us * (1.0 + 1e-9)))
         noise = averaged_noise(noise_mT, step_mT, max(conversions, 1))
         sd = np.sqrt(np.einsum("ndm,m->nd", np.square(per_mT), np.square(noise)))
-        delay_us = 0.5 * max(conversions, 1) * timing.reading_us + latencies[0].median_us
+        # From the middle of what is averaged, first to last conversion, to the last bit and the end of the solve.
+        delay_us = 0.5 * (max(conversions, 1) * timing.reading_us + timing.transfer_us) + latencies[0].median_us
         axes = []
         for k, joint in enumerate(joints):
             rms, lag = float(np.sqrt(np.mean(np.square(sd[:, k])))), abs(joint.speed) * delay_us * 1e-6
@@ -142,10 +146,5 @@ def study(
 
 
 def averaged_noise(noise_mT: NDArray[np.float64], step_mT: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """Standard deviation of the mean of `count` conversions: (m,) in mT.
-
-    Noise of at least half a step dithers the rounding, which then averages with it; below that the rounding's step² / 12 stays.
-    Source: Widrow and Kollár, Quantization Noise, 2008, ch. 19.
-    """
-    noise, rounding = np.square(noise_mT), np.square(step_mT) / 12.0
-    return np.sqrt(np.where(noise_mT >= 0.5 * step_mT, (noise + rounding) / count, noise / count + rounding))
+    """Standard deviation of the mean of `count` conversions, rounding included: (m,) in mT."""
+    return np.sqrt(variance_of_mean_mT2(noise_mT, step_mT, count))

@@ -1,0 +1,103 @@
+"""`fluxfix calibrate`: fit the build of one unit to a bench recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from fluxfix.cli.common import Force, Json, RigPath, columns, open_rig, print_json, progress, say
+
+if TYPE_CHECKING:
+    from fluxfix.calibrate import Calibration
+
+
+def command(
+    rig: RigPath,
+    recording: Annotated[
+        list[Path], typer.Argument(metavar="RECORDING...", help="Recordings with reference positions.", show_default=False)
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="RIG2", help="The rig file to write, with its [calibration].", show_default=False)],
+    report: Annotated[Path | None, typer.Option("--report", metavar="FILE", help="An HTML report with pictures.")] = None,
+    force: Force = False,
+    json: Json = False,
+) -> None:
+    """Fit the build of one unit and write it into a copy of the rig file."""
+    from fluxfix import api, files
+
+    for target in (out, report):
+        if target is not None:
+            files.refuse_existing(target, force)
+    chosen = open_rig(rig)
+    found = api.calibrate(chosen, list(recording), progress("calibrating"))
+    if report is not None:
+        from fluxfix.report import calibration_page
+        from fluxfix.report.gather import calibration_result
+
+        page = calibration_page(calibration_result(found))
+        found.write(out, force)
+        files.write_whole(report, page, force)
+    else:
+        found.write(out, force)
+    described = describe(found)
+    if json:
+        print_json(described)
+    else:
+        print(text(described))
+    say(f"wrote {out}" + (f" and {report}" if report else ""))
+
+
+def describe(calibration: Calibration) -> dict[str, Any]:
+    """What a calibration found, as plain values."""
+    fit, seen = calibration.report.fit, calibration.report
+    return {
+        "rig": calibration.rig.name,
+        "recordings": [{"name": name, "sha256": sha256} for name, sha256 in seen.recordings],
+        "stops": len(seen.observations),
+        "samples": int(seen.observations.count.sum()),
+        "chi_square": fit.chi_square,
+        "dof": fit.dof,
+        "rms_residual_mT": [float(value) for value in (fit.residuals_mT**2).mean(axis=0) ** 0.5],
+        "columns": list(calibration.rig.columns),
+        "parameters": [
+            {
+                "address": parameter.address,
+                "unit": parameter.unit,
+                "nominal": parameter.nominal,
+                "deviation": float(deviation),
+                "sd": float(sd) * seen.inflation,
+                "prior_sd": parameter.sd,
+                "determined": bool(determined),
+            }
+            for parameter, deviation, sd, determined in zip(fit.parameters, fit.deviations, fit.sd, fit.determined, strict=True)
+        ],
+        "notes": seen.notes,
+    }
+
+
+def text(found: dict[str, Any]) -> str:
+    """The same for the terminal."""
+    rms = ", ".join(f"{column} {value:.3g}" for column, value in zip(found["columns"], found["rms_residual_mT"], strict=True))
+    lines = [
+        f"{found['stops']} stops, {found['samples']} samples: chi-square {found['chi_square']:.4g} for {found['dof']:.4g} degrees of freedom",
+        f"rms residual in mT: {rms}",
+    ]
+    rows = [["parameter", "unit", "nominal", "deviation", "sd", "tolerance sd", "determined"]]
+    for one in found["parameters"]:
+        percent = one["unit"] == ""
+        factor, unit = (100.0, "%") if percent else (1.0, one["unit"])
+        rows.append(
+            [
+                one["address"],
+                unit,
+                f"{one['nominal'] * factor:.6g}",
+                f"{one['deviation'] * factor:+.4g}",
+                f"{one['sd'] * factor:.2g}",
+                f"{one['prior_sd'] * factor:.3g}",
+                "yes" if one["determined"] else "no",
+            ]
+        )
+    lines.append(columns(rows))
+    lines += [f"note: {note}" for note in found["notes"]]
+    return "\n".join(lines)

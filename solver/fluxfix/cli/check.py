@@ -1,0 +1,136 @@
+"""`fluxfix check`: validate a rig file and describe it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from fluxfix.cli.common import Json, Nominal, RigPath, columns, print_json
+
+if TYPE_CHECKING:
+    from fluxfix.facade import Rig
+
+_POINTS = {1: 201, 2: 31, 3: 11, 4: 7}
+
+
+def command(rig: RigPath, nominal: Nominal = False, json: Json = False) -> None:
+    """Validate a rig file and say what it promises: field, range, predicted accuracy, clearance."""
+    from fluxfix import rigfile
+    from fluxfix.cli.common import open_rig
+
+    rigfile.read(rig)  # before anything heavy is loaded: a file that makes no sense is told so at once
+    found = describe(open_rig(rig, nominal))
+    if json:
+        print_json(found)
+    else:
+        print(_text(found))
+
+
+def describe(rig: Rig) -> dict[str, Any]:
+    """What there is to say about a rig, as plain values."""
+    from fluxfix.rig import refusals
+
+    file = rig.file
+    refused = refusals.for_field(file)
+    found: dict[str, Any] = {
+        "rig": rig.name,
+        "calibrated": rig.calibrated,
+        "joints": [
+            {"name": j.name, "kind": j.kind, "unit": j.unit, "low": j.low, "high": j.high, "full_turn": j.wraps} for j in rig.joints
+        ],
+        "geared_joints": [j.name for j in file.joint if j.follows],
+        "magnets": [{"name": m.name, "shape": m.shape, "remanence_mT": m.remanence_mT, "rides": m.rides} for m in file.magnet],
+        "sensors": [{"name": s.name, "axes": s.axes, "range_mT": s.range_mT, "bits": s.bits, "rides": s.rides} for s in file.sensor],
+        "tolerance": {name: {"sd": spread.sd, "default": name in file.tolerance.defaults_used} for name, spread in file.tolerance},
+        "not_computed": refused + refusals.for_one_instant(file),
+    }
+    if not refused and rig.joints and file.magnet:
+        found |= _computed(rig)
+    return found
+
+
+def _computed(rig: Rig) -> dict[str, Any]:
+    import numpy as np
+
+    from fluxfix.rig.travel import grid
+
+    rig.check_clearance()
+    distance, where = rig.clearance
+    places = grid(rig.joints, _POINTS[len(rig.joints)], widened=False)
+    expected, _, covariance = rig.predict(places)
+    sd = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
+    low, high = np.asarray(rig.sensing.low_mT), np.asarray(rig.sensing.high_mT)
+    sizes = np.maximum(np.abs(expected.min(axis=0)), np.abs(expected.max(axis=0)))
+    return {
+        "clearance_mm": distance,
+        "clearance_at": [float(value) for value in where],
+        "readings": [
+            {
+                "column": column,
+                "smallest_mT": float(expected[:, k].min()),
+                "largest_mT": float(expected[:, k].max()),
+                "of_range_percent": float(100.0 * sizes[k] / high[k]),
+                "saturates": bool(expected[:, k].min() < low[k] or expected[:, k].max() > high[k]),
+            }
+            for k, column in enumerate(rig.columns)
+        ],
+        "predicted_sd": [
+            {
+                "joint": joint.name,
+                "unit": joint.unit,
+                "rms": float(np.sqrt(np.mean(np.square(sd[:, k])))),
+                "worst": float(sd[:, k].max()),
+                "worst_at": [float(value) for value in places[int(np.argmax(sd[:, k]))]],
+            }
+            for k, joint in enumerate(rig.joints)
+        ],
+        "spare_values": len(rig.columns) - len(rig.joints),
+        "strength": rig.strength_note(),
+    }
+
+
+def _text(found: dict[str, Any]) -> str:
+    lines = [f"rig {found['rig']}: valid" + (", with a calibrated build" if found["calibrated"] else ", nominal")]
+    for joint in found["joints"]:
+        turn = ", a full turn" if joint["full_turn"] else ""
+        lines.append(f"  joint {joint['name']}: {joint['kind']}, {joint['low']:g} to {joint['high']:g} {joint['unit']}{turn}")
+    lines += [f"  joint {name}: geared" for name in found["geared_joints"]]
+    for magnet in found["magnets"]:
+        strength = f"{magnet['remanence_mT']:g} mT" if magnet["remanence_mT"] is not None else "by material"
+        lines.append(f"  magnet {magnet['name']}: {magnet['shape']}, {strength}, rides on {magnet['rides']}")
+    for sensor in found["sensors"]:
+        lines.append(f"  sensor {sensor['name']}: {sensor['axes']}, ±{sensor['range_mT']:g} mT in {sensor['bits']} bits, rides on {sensor['rides']}")
+    given = [name for name, one in found["tolerance"].items() if not one["default"]]
+    defaults = [f"{name} sd {one['sd']:g}" for name, one in found["tolerance"].items() if one["default"]]
+    lines.append("tolerances: " + ("from the file" if given else "none in the file") + (f"; defaults: {', '.join(defaults)}" if defaults else ""))
+    if "readings" in found:
+        lines += _computed_text(found)
+    lines += [f"not computed yet: {reason}" for reason in found["not_computed"]]
+    return "\n".join(lines)
+
+
+def _computed_text(found: dict[str, Any]) -> list[str]:
+    units = [joint["unit"] for joint in found["joints"]]
+
+    def place(values: list[float]) -> str:
+        return ", ".join(f"{value:.4g} {unit}" for value, unit in zip(values, units, strict=True))
+
+    rows = [["reading", "smallest mT", "largest mT", "of range"]]
+    for one in found["readings"]:
+        note = f"{one['of_range_percent']:.0f} %" + (" SATURATES" if one["saturates"] else "")
+        rows.append([one["column"], f"{one['smallest_mT']:.3f}", f"{one['largest_mT']:.3f}", note])
+    sds = [["predicted sd of one sample", "rms", "worst", "at"]]
+    for one in found["predicted_sd"]:
+        sds.append([f"{one['joint']} ({one['unit']})", f"{one['rms']:.3g}", f"{one['worst']:.3g}", place(one["worst_at"])])
+    spare = found["spare_values"]
+    checked = (
+        f"{spare} spare value{'s' if spare > 1 else ''} a reading: a foreign field can be noticed"
+        if spare > 0
+        else "no spare value a reading: a foreign field cannot be noticed (UNCHECKED)"
+    )
+    return [
+        f"sensor to magnet: at least {found['clearance_mm']:.3g} mm, at {place(found['clearance_at'])}",
+        columns(rows),
+        columns(sds),
+        checked,
+        found["strength"],
+    ]

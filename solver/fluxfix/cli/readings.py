@@ -1,0 +1,53 @@
+"""`fluxfix readings`: the forward model, as a recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fluxfix.cli.common import Force, Nominal, RigPath, open_rig, say
+
+PIECE_ROWS = 16384
+
+
+def command(
+    rig: RigPath,
+    positions: Annotated[
+        Path, typer.Argument(metavar="POSITIONS", help="A recording with t_s and a column <joint>_<unit> for each joint.", show_default=False)
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The recording to write, .csv or .parquet.", show_default=False)],
+    noise: Annotated[bool, typer.Option("--noise", help="As the sensors give them: with noise, steps and limits.")] = False,
+    seed: Annotated[int, typer.Option("--seed", help="Of the noise.")] = 0,
+    build_seed: Annotated[
+        int | None, typer.Option("--build-seed", help="Draw a build from the rig's tolerances, by this seed; without it, the rig's own.")
+    ] = None,
+    nominal: Nominal = False,
+    force: Force = False,
+) -> None:
+    """Compute the readings at given positions; with --noise, a simulated recording."""
+    from fluxfix import api, recordings
+    from fluxfix.calibrate.run import references_of
+    from fluxfix.recordings import Column
+
+    chosen = open_rig(rig, nominal)
+    recordings.check_output(out, force)
+    opened = api.load_recording(positions)
+    wanted = [reference.column for reference in references_of(chosen)]
+    opened.require(wanted, f"rig {chosen.name}")
+    chosen.check_clearance()
+    if build_seed is not None:
+        chosen = chosen.drawn(build_seed)
+    header = [Column("t_s"), *(Column(name, decimals=6) for name in chosen.columns), *(Column(name) for name in wanted)]
+    rows = 0
+    with recordings.writer(out, header, force) as sink:
+        for number, piece in enumerate(opened.pieces(PIECE_ROWS)):
+            places = piece.columns(wanted)
+            # Each piece has noise of its own: a seed for the run and the piece's number.
+            found = chosen.simulate(places, [seed, number]) if noise else chosen.readings(places)
+            values = {name: found[:, k] for k, name in enumerate(chosen.columns)}
+            sink.write({"t_s": piece.t_s, **values, **{name: places[:, k] for k, name in enumerate(wanted)}})
+            rows += len(piece)
+    drawn = f", build drawn by seed {build_seed}" if build_seed is not None else ""
+    say(f"wrote {rows} samples to {out} ({'simulated' if noise else 'exact'} readings of rig {chosen.name}{drawn})")

@@ -1,0 +1,83 @@
+"""`fluxfix solve`: positions of a recording."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import tempfile
+from collections import Counter
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from fluxfix.cli.common import Force, Json, Nominal, RigPath, open_rig, print_json, progress, say
+
+if TYPE_CHECKING:
+    from fluxfix.facade import Rig
+    from fluxfix.recordings import Recording
+
+PIECE_ROWS = 16384
+
+
+def command(
+    rig: RigPath,
+    recording: Annotated[Path, typer.Argument(metavar="RECORDING", help="A recording (.csv or .parquet).", show_default=False)],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Fixes, .csv or .parquet; without it, CSV on stdout.")
+    ] = None,
+    noise_mT: Annotated[float | None, typer.Option("--noise-mT", help="Noise of one conversion, in place of the rig's.")] = None,
+    exact: Annotated[bool, typer.Option("--exact", help="Use the exact model throughout.")] = False,
+    nominal: Nominal = False,
+    force: Force = False,
+    json: Json = False,
+) -> None:
+    """Estimate the position of every sample of a recording."""
+    from fluxfix import api, recordings
+    from fluxfix.rig import refusals
+
+    chosen = open_rig(rig, nominal)
+    refusals.refuse(chosen.file, refusals.for_one_instant(chosen.file))
+    if out is not None:
+        recordings.check_output(out, force)
+    opened = api.load_recording(recording)
+    opened.require(chosen.columns, f"rig {chosen.name}")
+    with ExitStack() as stack:
+        target = out
+        if target is None:
+            target = Path(stack.enter_context(tempfile.TemporaryDirectory())) / "fixes.csv"
+        counts = _write(chosen, opened, target, noise_mT, exact, force)
+        if out is None and not json:
+            with target.open(encoding="utf-8") as text:
+                shutil.copyfileobj(text, sys.stdout)
+    total = sum(counts.values())
+    if json:
+        print_json({"rig": chosen.name, "calibrated": chosen.calibrated, "samples": total, "status": dict(counts)})
+    flagged = ", ".join(f"{words} {count}" for words, count in counts.most_common())
+    say(f"{total} samples: {flagged}; {chosen.strength_note()}")
+
+
+def _write(rig: Rig, recording: Recording, target: Path, noise_mT: float | None, exact: bool, force: bool) -> Counter[str]:
+    from fluxfix import recordings
+    from fluxfix.recordings import Column
+
+    names = [f"{joint.name}_{joint.unit}" for joint in rig.joints]
+    spreads = [f"{joint.name}_sd_{joint.unit}" for joint in rig.joints]
+    header = [Column("t_s"), *(Column(name, decimals=6) for name in (*names, *spreads)), Column("misfit", decimals=4)]
+    counts: Counter[str] = Counter()
+    shown, rows = progress("solving"), 0
+    with recordings.writer(target, [*header, Column("status", text=True)], force) as sink:
+        for piece in recording.pieces(PIECE_ROWS):
+            fixes = rig.solve(piece.columns(rig.columns), noise_mT, exact)
+            words = fixes.status_words
+            counts.update(words)
+            values = {name: fixes.position[:, k] for k, name in enumerate(names)}
+            values |= {name: fixes.sd[:, k] for k, name in enumerate(spreads)}
+            sink.write({"t_s": piece.t_s, **values, "misfit": fixes.misfit, "status": words})
+            rows += len(piece)
+            if shown:
+                print(f"\rsolving: {rows} samples", end="", file=sys.stderr, flush=True)
+    if shown:
+        print(file=sys.stderr)
+    return counts
