@@ -174,8 +174,8 @@ BLOCK_PLACES = [
     ("1 nm from a corner", [-2.5000006, -1.5000008, -1.0000005], 5e-7),
     ("well inside", [0.5, -0.25, 0.125], 0.8),
     ("10 nm below a face, inside", [0.4, 0.3, 0.99999], 1e-5),
-    ("15.9 corner distances away", [24.0, 28.0, 32.4], 10.0),
-    ("16.1 corner distances away", [24.0, 28.0, 33.3], 10.0),
+    ("9.9 corner distances away", [15.0, 17.5, 20.1], 10.0),
+    ("10.1 corner distances away", [15.0, 17.5, 20.9], 10.0),
     ("100 sizes away", [300.0, -200.0, 340.0], 100.0),
     ("1000 sizes away", [3000.0, 2000.0, -3400.0], 100.0),
 ]

@@ -11,7 +11,7 @@ own, a step that only lowers the weights would look like a better fit.
 """
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,7 +113,7 @@ def fit(layout: Layout, nominal: Parameters, which: tuple[Parameter, ...], obser
         by_build = rows.by_build(layout, build, units, observations.reference)
         return _Local(observations.readings_mT - values, _whitening(by_position, observations), by_build)
 
-    scaled: NDArray[np.float64] = np.zeros(len(which))
+    scaled: NDArray[Any] = np.zeros(len(which))
     damping, converged = _FIRST_DAMPING, False
     here = linearise(scaled)
     for _ in range(MOST_STEPS):
@@ -124,9 +124,7 @@ def fit(layout: Layout, nominal: Parameters, which: tuple[Parameter, ...], obser
         if gradient @ np.linalg.solve(information, gradient) < AT_REST * max(1.0, before / residual.size):
             converged = True
             break
-        trial: NDArray[np.float64] = scaled + np.linalg.solve(
-            information + damping * np.diag(np.diag(information)), gradient
-        )
+        trial = scaled + np.linalg.solve(information + damping * np.diag(np.diag(information)), gradient)
         there = linearise(trial)
         after = np.sum(np.square(_whitened(here.white, there.residuals_mT))) + trial @ trial
         if after < before:
@@ -137,7 +135,7 @@ def fit(layout: Layout, nominal: Parameters, which: tuple[Parameter, ...], obser
             break
     residual, jacobian = here.residual, here.jacobian
     data = jacobian.T @ jacobian
-    posterior: NDArray[np.float64] = np.linalg.inv(data + eye)
+    posterior: NDArray[Any] = np.linalg.inv(data + eye)
     return Fit(
         parameters=which,
         deviations=scaled * prior_sd,

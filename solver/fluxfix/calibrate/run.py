@@ -151,8 +151,8 @@ def calibrate_stops(
     which = assemble.loose_of(rig.file)
     if not which:
         raise RigFileError(
-            f"{rig.file.source}: [tolerance] holds every parameter fixed, a calibration needs at least one to fit: give "
-            "those that differ from unit to unit an sd above 0"
+            f"{rig.file.source}: [tolerance] holds every parameter fixed, needs at least one to fit: give those "
+            " that differ from unit to unit an sd above 0"
         )
     found = fit(drawing.layout, drawing.parameters, which, observations)
     others: tuple[wiring.Wiring, ...] = ()

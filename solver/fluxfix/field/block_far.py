@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 # The series is used beyond FAR corner distances, where ORDERS terms leave FAR**(-2 ORDERS) / 6 = 2e-13 of the dipole
 # term. Nearer, closed forms are right to (distance / edge)**2 round-offs.
-FAR = 8.0
-ORDERS = 5
+FAR = 10.0
+ORDERS = 6
 
 Exponents = tuple[int, int, int]
 Polynomial = dict[Exponents, int]

@@ -49,8 +49,9 @@ def common_part(per_mT: Floats, by_build: Floats) -> Floats:
     """The part of the covariance that is common to all fixes of a calibrated build.
 
     Args:
-        per_mT: (n, d, m), how far a fix moves per mT of each value. by_build: (n, m, c), how far the expected values
-        move along each column of a root of the calibration's covariance.
+        per_mT: (n, d, m), how far a fix moves per mT of each value.
+        by_build: (n, m, c), how far the expected values move along each column of a root of the calibration's
+            covariance.
 
     Returns:
         (n, d, d).

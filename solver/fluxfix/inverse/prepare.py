@@ -90,7 +90,7 @@ def prepare(  # noqa: PLR0917 one call, in the façade, with all that a rig is m
     sd_mT = np.sqrt(np.asarray(sensing.variance_mT2))
     weakest, strongest = magnitude_window(layout, joints, parameters, loose=loose, sd_mT=sd_mT)
     limits = Limits(
-        # Without a spare value a reading is met exactly, unless no position gives it: that one shows by the limit of dof 1.
+        # Without a spare value a reading is met exactly, unless no position gives it: the limit of dof 1 shows that.
         misfit=np.array([chi_square.limit(FALSE_ALARM, max(dof, 1)) for dof in range(m + 1)]),
         weakest_mT=weakest,
         strongest_mT=strongest,

@@ -1,5 +1,6 @@
 """How close a sensor element comes to a magnet over the travel."""
 
+from collections.abc import Callable
 from functools import partial
 
 import jax
@@ -10,9 +11,11 @@ from numpy.typing import NDArray
 
 from fluxfix.rig import model
 from fluxfix.rig.layout import Layout
+from fluxfix.rig.leaf import Leaf
 from fluxfix.rig.parameters import Parameters
+from fluxfix.rig.vector import Vec
 
-_OUTSIDE = {
+_OUTSIDE: dict[str, Callable[[Vec, Leaf], Array]] = {
     "cylinder": lambda p, size: _corner(jnp.hypot(p[0], p[1]) - 0.5 * size[0], jnp.abs(p[2]) - 0.5 * size[1]),
     "block": lambda p, size: _corner(*(jnp.abs(p[k]) - 0.5 * size[k] for k in range(3))),
     "sphere": lambda p, size: jnp.sqrt(p[0] ** 2 + p[1] ** 2 + p[2] ** 2) - 0.5 * size[0],
@@ -32,13 +35,12 @@ def _corner(*beyond: Array) -> Array:
 @partial(jax.jit, static_argnames="layout")
 def _distances(layout: Layout, parameters: Parameters, positions: Array) -> Array:
     position = tuple(positions[:, k] for k in range(positions.shape[1]))
-    return jnp.stack(
-        [
-            jnp.broadcast_to(_OUTSIDE[magnet.shape](point, parameters.magnet_size_mm[k]), positions.shape[:1])
-            for points in model.points_in_magnets(layout, parameters, position)
-            for k, (magnet, point) in enumerate(zip(layout.magnets, points, strict=True))
-        ]
-    )
+    found = [
+        jnp.broadcast_to(_OUTSIDE[magnet.shape](point, parameters.magnet_size_mm[k]), positions.shape[:1])
+        for points in model.points_in_magnets(layout, parameters, position)
+        for k, (magnet, point) in enumerate(zip(layout.magnets, points, strict=True))
+    ]
+    return jnp.stack(found)
 
 
 def smallest(

@@ -1,6 +1,7 @@
 """The forward model: from a position to the reading of all sensors."""
 
 from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 import jax
 from jax import Array
@@ -22,6 +23,14 @@ _SHAPES: dict[str, Callable[[Array, Array, Array], Array]] = {
 
 COMPUTED_SHAPES = frozenset(_SHAPES)
 
+
+class Rotations(NamedTuple):
+    """Of all bodies, with all joints at zero."""
+
+    sensors: list[Columns]
+    magnets: list[Columns]
+
+
 _CROSS = ((0, 1), (0, 2), (1, 2))
 """Which two axes each entry of `sensor_cross_axis` couples."""
 
@@ -38,13 +47,13 @@ def readings(layout: Layout, parameters: Parameters, position: Sequence[Array]) 
         One array (n,) for each value of a reading, in the rig's order.
     """
     shape = jnp.broadcast_shapes(*(jnp.shape(part) for part in position)) if position else (1,)
-    moved = kinematics.move_joints(layout, parameters, position)
+    moved, bodies = kinematics.move_joints(layout, parameters, position), _rotations(parameters)
     values: list[Array] = []
     for s, sensor in enumerate(layout.sensors):
         flux: list[Array] = []
         for axis in range(3):
             if axis == 0 or not sensor.one_element:
-                local = _flux_density(layout, parameters, moved, shape, s=s, axis=axis)
+                local = _flux_density(layout, parameters, moved, bodies, shape, s=s, axis=axis)
             flux.append(local[axis])
         values += _electrical(parameters, s, sensor.axes, flux)
     return [jnp.broadcast_to(value, shape) for value in values]
@@ -52,9 +61,9 @@ def readings(layout: Layout, parameters: Parameters, position: Sequence[Array]) 
 
 def points_in_magnets(layout: Layout, parameters: Parameters, position: Sequence[Array]) -> list[list[Vec]]:
     """Where each sensor element in use is in each magnet's own axes, in mm: a list by element of lists by magnet."""
-    moved = kinematics.move_joints(layout, parameters, position)
+    moved, bodies = kinematics.move_joints(layout, parameters, position), _rotations(parameters)
     return [
-        [_in_magnet(layout, parameters, moved, s=s, axis=axis, k=k) for k in range(len(layout.magnets))]
+        [_in_magnet(layout, parameters, moved, bodies, s=s, axis=axis, k=k) for k in range(len(layout.magnets))]
         for s, sensor in enumerate(layout.sensors)
         for axis in (sensor.axes[:1] if sensor.one_element else sensor.axes)
     ]
@@ -69,16 +78,11 @@ def with_derivatives(
         The readings as `readings` gives them, and for each joint a list of the same form.
     """
     at = tuple(position)
-
-    def model(*parts: Array) -> list[Array]:
-        return readings(layout, parameters, parts)
-
-    values: list[Array] = []
-    columns = []
-    for k in range(len(at)):
-        along = tuple(jnp.ones_like(part) if i == k else jnp.zeros_like(part) for i, part in enumerate(at))
-        values, column = jax.jvp(model, at, along)
-        columns.append(column)
+    values, push = jax.linearize(lambda *parts: readings(layout, parameters, parts), *at)
+    columns = [
+        push(*(jnp.ones_like(part) if i == k else jnp.zeros_like(part) for i, part in enumerate(at)))
+        for k in range(len(at))
+    ]
     return values, columns
 
 
@@ -95,46 +99,52 @@ def _paths(layout: Layout, s: int, k: int, moved: Sequence[Moved]) -> tuple[list
     return [moved[i] for i in of_sensor[common:]], [moved[i] for i in of_magnet[common:]]
 
 
-def _sensor_rotation(parameters: Parameters, s: int) -> Columns:
-    return vector.columns_of(
-        vector.split(parameters.sensor_rotation_deg[s]), vector.split(parameters.sensor_tilt_deg[s])
-    )
+def _rotations(parameters: Parameters) -> Rotations:
+    """The rotation of every body with all joints at zero: the nominal one, then the build's tilt."""
+    nominal = jnp.concatenate([parameters.sensor_rotation_deg, parameters.magnet_rotation_deg])
+    tilt = jnp.concatenate([parameters.sensor_tilt_deg, parameters.magnet_tilt_deg])
+    found = vector.columns_of(nominal, tilt)
+    sensors = parameters.sensor_rotation_deg.shape[0]
+    return Rotations(found[:sensors], found[sensors:])
 
 
-def _magnet_rotation(parameters: Parameters, k: int) -> Columns:
-    return vector.columns_of(
-        vector.split(parameters.magnet_rotation_deg[k]), vector.split(parameters.magnet_tilt_deg[k])
-    )
-
-
-def _in_magnet(layout: Layout, parameters: Parameters, moved: Sequence[Moved], *, s: int, axis: int, k: int) -> Vec:
+def _in_magnet(
+    layout: Layout, parameters: Parameters, moved: Sequence[Moved], bodies: Rotations, *, s: int, axis: int, k: int
+) -> Vec:
     """A sensor element in a magnet's own axes."""
-    element = vector.apply(_sensor_rotation(parameters, s), vector.split(parameters.sensor_element_mm[s, axis]))
+    element = vector.apply(bodies.sensors[s], vector.split(parameters.sensor_element_mm[s, axis]))
     home = vector.keep(vector.add(vector.split(parameters.sensor_position_mm[s]), element))
     of_sensor, of_magnet = _paths(layout, s, k, moved)
     point = kinematics.fetch_point(of_magnet, kinematics.carry_point(of_sensor, home))
     arm = vector.subtract(point, vector.split(parameters.magnet_position_mm[k]))
-    return vector.keep(vector.apply_back(_magnet_rotation(parameters, k), arm))
+    return vector.keep(vector.apply_back(bodies.magnets[k], arm))
 
 
 def _flux_density(
-    layout: Layout, parameters: Parameters, moved: Sequence[Moved], shape: tuple[int, ...], *, s: int, axis: int
+    layout: Layout,
+    parameters: Parameters,
+    moved: Sequence[Moved],
+    bodies: Rotations,
+    shape: tuple[int, ...],
+    *,
+    s: int,
+    axis: int,
 ) -> Vec:
     """Flux density at a sensor element, in the sensor's axes."""
     of_sensor = [moved[i] for i in kinematics.chain(layout, layout.sensors[s].rides)]
     home = kinematics.fetch_direction(of_sensor, vector.split(parameters.ambient_mT))
     for k, magnet in enumerate(layout.magnets):
-        local = _in_magnet(layout, parameters, moved, s=s, axis=axis, k=k)
+        local = _in_magnet(layout, parameters, moved, bodies, s=s, axis=axis, k=k)
         points = jnp.stack([jnp.broadcast_to(part, shape).reshape(-1) for part in local], axis=-1)
         polarization = parameters.magnet_remanence_mT[k] * parameters.magnet_direction[k]
         flux = _SHAPES[magnet.shape](points, parameters.magnet_size_mm[k], polarization)
         x, y, z = vector.split(flux)
         own = vector.keep((x.reshape(shape), y.reshape(shape), z.reshape(shape)))
-        turned = vector.keep(vector.apply(_magnet_rotation(parameters, k), own))
+        turned = vector.keep(vector.apply(bodies.magnets[k], own))
         between = _paths(layout, s, k, moved)
         seen = kinematics.fetch_direction(between[0], kinematics.carry_direction(between[1], turned))
         home = vector.add(home, seen)
-    return vector.keep(vector.apply_back(_sensor_rotation(parameters, s), home))
+    return vector.keep(vector.apply_back(bodies.sensors[s], home))
 
 
 def _electrical(parameters: Parameters, s: int, axes: tuple[int, ...], flux: Sequence[Array]) -> list[Array]:

@@ -113,14 +113,19 @@ def turn_back(axis: Vec, angle: CosSin, a: Vec) -> Vec:
     return turn(axis, (angle[0], -angle[1]), a)
 
 
-def columns_of(first_deg: Vec, then_deg: Vec) -> Columns:
-    """The rotation that does one rotation vector first and then another, both axis times angle in degrees."""
-    one, zero = jnp.ones_like(first_deg[0]), jnp.zeros_like(first_deg[0])
-    found = [
-        keep(_turn_by(then_deg, keep(_turn_by(first_deg, axis))))
-        for axis in ((one, zero, zero), (zero, one, zero), (zero, zero, one))
-    ]
-    return found[0], found[1], found[2]
+def columns_of(first_deg: Array, then_deg: Array) -> list[Columns]:
+    """Rotations that do one rotation vector first and then another, both axis times angle in degrees.
+
+    Args:
+        first_deg: (b, 3).
+        then_deg: (b, 3).
+
+    Returns:
+        b rotations; all are computed together, which keeps what is compiled small.
+    """
+    axes = split(jnp.eye(3))
+    x, y, z = keep(_turn_by(split(then_deg[:, None, :]), keep(_turn_by(split(first_deg[:, None, :]), axes))))
+    return [tuple((x[b, k], y[b, k], z[b, k]) for k in range(3)) for b in range(first_deg.shape[0])]
 
 
 def apply(columns: Columns, a: Vec) -> Vec:

@@ -1,0 +1,102 @@
+"""A second model of a rig, written apart from the project's: 4 × 4 matrices, scipy's rotations and magpylib's fields.
+
+Only the rig file, as checked by fluxfix.rigfile, is common to both. magpylib takes any one unit of length and gives
+the field in the unit of the polarization, so mm and mT go in as they are.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+import magpylib
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from fluxfix import rigfile
+
+Floats = NDArray[np.float64]
+NONE: Mapping[str, float] = {}
+
+
+def _motion(rotation: Rotation, shift: Floats) -> Floats:
+    matrix = np.eye(4)
+    matrix[:3, :3], matrix[:3, 3] = rotation.as_matrix(), shift
+    return matrix
+
+
+def _joint(joint: Any, value: float) -> Floats:
+    axis = np.array(joint.axis, float) / np.linalg.norm(joint.axis)
+    if joint.kind == "prismatic":
+        return _motion(Rotation.identity(), axis * value)
+    rotation = Rotation.from_rotvec(axis * value, degrees=True)
+    origin = np.array(joint.origin_mm, float)
+    return _motion(rotation, origin - rotation.apply(origin))
+
+
+def _carriers(file: rigfile.RigFile, position: Floats) -> dict[str, Floats]:
+    """The motion of each joint, and of the frame."""
+    values = {joint.name: value for joint, value in zip(file.solved_joints, position, strict=True)}
+    for joint in file.joint:
+        if joint.follows:
+            values[joint.name] = joint.follows.ratio * values[joint.follows.joint] + joint.follows.offset
+    by_name = {joint.name: joint for joint in file.joint}
+
+    def carried(name: str) -> Floats:
+        if name == "frame":
+            return np.eye(4)
+        return carried(by_name[name].rides) @ _joint(by_name[name], values[name])
+
+    return {name: carried(name) for name in ("frame", *by_name)}
+
+
+def _three(deviations: Mapping[str, float], key: str, letters: tuple[str, ...] = ("x", "y", "z")) -> Floats:
+    return np.array([deviations.get(f"{key}.{letter}", 0.0) for letter in letters])
+
+
+def _pose(table: str, body: Any, deviations: Mapping[str, float]) -> Floats:
+    at = f"{table}.{body.name}"
+    nominal = Rotation.from_rotvec(body.rotation_deg, degrees=True)
+    tilt = Rotation.from_rotvec(_three(deviations, f"{at}.rotation_deg"), degrees=True)
+    return _motion(tilt * nominal, np.array(body.position_mm) + _three(deviations, f"{at}.position_mm"))
+
+
+def _source(magnet: Any, deviations: Mapping[str, float], where: Floats) -> Any:
+    direction = np.array(magnet.direction, float) / np.linalg.norm(magnet.direction)
+    strength = magnet.remanence_mT + deviations.get(f"magnet.{magnet.name}.remanence_mT", 0.0)
+    common = {
+        "polarization": direction * strength,
+        "position": where[:3, 3],
+        "orientation": Rotation.from_matrix(where[:3, :3]),
+    }
+    if magnet.shape == "cylinder":
+        return magpylib.magnet.Cylinder(dimension=(magnet.diameter_mm, magnet.height_mm), **common)
+    if magnet.shape == "block":
+        return magpylib.magnet.Cuboid(dimension=magnet.size_mm, **common)
+    return magpylib.magnet.Sphere(diameter=magnet.diameter_mm, **common)
+
+
+def readings(file: rigfile.RigFile, positions: Floats, deviations: Mapping[str, float] = NONE) -> Floats:
+    """Expected readings of a build: (n, d) to (n, m) in mT, one position after the other."""
+    return np.array([_reading(file, position, deviations) for position in positions])
+
+
+def _reading(file: rigfile.RigFile, position: Floats, deviations: Mapping[str, float]) -> Floats:
+    carriers = _carriers(file, position)
+    magnets = [_source(m, deviations, carriers[m.rides] @ _pose("magnet", m, deviations)) for m in file.magnet]
+    everything = magpylib.Collection(*magnets)
+    values: list[float] = []
+    for sensor in file.sensor:
+        at = f"sensor.{sensor.name}"
+        where = carriers[sensor.rides] @ _pose("sensor", sensor, deviations)
+        turn = where[:3, :3]
+        offsets = dict(zip(sensor.axes, sensor.element_offset_per_axis_mm, strict=True))
+        flux = np.zeros(3)
+        for k, letter in enumerate("xyz"):
+            element = np.array(offsets.get(letter, sensor.element_offset_per_axis_mm[0]))
+            in_frame = everything.getB(where[:3, 3] + turn @ element) + np.array(file.surroundings.ambient_mT)
+            flux[k] = (turn.T @ in_frame)[k]
+        xy, xz, yz = _three(deviations, f"{at}.cross_axis", ("xy", "xz", "yz"))
+        mix = np.array([[1.0, xy, xz], [xy, 1.0, yz], [xz, yz, 1.0]])
+        raw = np.diag(1.0 + _three(deviations, f"{at}.gain")) @ mix @ flux + _three(deviations, f"{at}.offset_mT")
+        values += [raw["xyz".index(letter)] for letter in sensor.axes]
+    return np.array(values)
