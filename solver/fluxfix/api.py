@@ -114,8 +114,8 @@ def study_rates(
         rig: the rig.
         speeds: by joint, in its unit per second; by default the whole travel in 0.2 s.
         rates_hz: the rates; by default 100 Hz to 50 kHz.
-        latencies: measured times of one solve; by default in process and, where a table can be made and a C compiler is there, through
-            the table's C code. The first one's median counts for the delay.
+        latencies: measured times of one solve; by default through the table's C code, where a table can be made and a C compiler is
+            there, and in process. The first one's median counts for the delay.
         on_progress: called now and then.
 
     Raises:

@@ -1,4 +1,4 @@
-"""Physics that every magnet obeys, at points drawn by hypothesis: Maxwell's equations, symmetry, scale, dipole limit."""
+"""Physics that every magnet obeys, at points drawn by hypothesis: Maxwell's equations, symmetry, scale, far field."""
 
 from collections.abc import Callable
 
@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from fluxfix import field
+from fluxfix.field import block_far, cylinder_far
 
 SOURCE_FREE = 1e-10  # trace and antisymmetric part over the gradient's norm: what the derivatives promise
 ROUND_OFF = 1e-12  # what values promise
@@ -205,18 +206,19 @@ def test_second_derivatives_are_harmonic(name: str) -> None:
         assert np.abs(np.trace(h, axis1=1, axis2=2)).max() <= SLOPE_ROUND_OFF * np.abs(h).max()
 
 
-@pytest.mark.parametrize(
-    ("name", "switch_mm"), [("cylinder", 5.0 * np.hypot(4.0, 1.5)), ("block", 8.0 * np.sqrt(38.0))]
-)
-def test_no_step_where_the_far_series_takes_over(name: str, switch_mm: float) -> None:
+SWITCH_MM = {"cylinder": cylinder_far.FAR * np.hypot(4.0, 1.5), "block": 0.5 * block_far.FAR * np.sqrt(38.0)}
+
+
+@pytest.mark.parametrize("name", list(SWITCH_MM))
+def test_no_step_where_the_far_series_takes_over(name: str) -> None:
     """Closed form and series meet without a step, in value and gradient, all around the magnet."""
     size, polarization = _arguments(name)
     directions = np.random.default_rng(3).normal(size=(500, 3))
-    rim = switch_mm * directions / np.linalg.norm(directions, axis=1)[:, None]
+    switch = SWITCH_MM[name] * directions / np.linalg.norm(directions, axis=1)[:, None]
     value, slope = (jax.vmap(f[name], in_axes=(0, None, None)) for f in (VALUE, GRADIENT))
     for function, limit in ((value, ROUND_OFF), (slope, SLOPE_ROUND_OFF)):
-        nearer = np.asarray(function((1.0 - 1e-14) * rim, size, polarization)).reshape(500, -1)
-        farther = np.asarray(function((1.0 + 1e-14) * rim, size, polarization)).reshape(500, -1)
+        nearer = np.asarray(function((1.0 - 1e-14) * switch, size, polarization)).reshape(500, -1)
+        farther = np.asarray(function((1.0 + 1e-14) * switch, size, polarization)).reshape(500, -1)
         step = np.linalg.norm(farther - nearer, axis=1) / np.linalg.norm(nearer, axis=1)
 
         assert step.max() <= limit

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from rig import oracle, texts
 
 from fluxfix import load_rig, shipped
 from fluxfix.facade import Rig
+from rig import oracle
 
 MAGPYLIB_ROUND_OFF = 1e-10  # of the largest value; magpylib's blocks hold 3e-11 at 30 sizes, here within 5
 
@@ -39,17 +39,3 @@ def test_builds(name):
 
     assert np.all(rig.build.deviations != 0.0)
     agree(rig, random_positions(rig, 20, 2))
-
-
-def test_tree_of_joints():
-    """Several magnets and sensors on a tree with a sliding sensor, a gear, element offsets and an ambient field."""
-    rig = texts.rig(texts.TREE)
-
-    agree(rig, random_positions(rig, 20, 3))
-
-
-def test_build_of_a_tree():
-    """The same with every parameter off the drawing: tilts come after nominal rotations, in the frame's axes."""
-    rig = texts.rig(texts.TREE).drawn(4)
-
-    agree(rig, random_positions(rig, 20, 4))

@@ -14,6 +14,7 @@ def command(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder to write; replaced freely.")] = Path("build/demo"),
 ) -> None:
     """Run the main job on the shipped recordings: calibrate, solve, table, service, rates, report."""
-    from fluxfix.demo import run
+    from fluxfix.demo import demonstrate
+    from fluxfix.report import demo_text
 
-    print(run(out, say))
+    print(demo_text(demonstrate(out, say)))

@@ -1,5 +1,5 @@
 """The demonstration: the main job, end to end, on the shipped recordings."""
 
-from fluxfix.demo.run import run
+from fluxfix.demo.run import demonstrate
 
-__all__ = ["run"]
+__all__ = ["demonstrate"]

@@ -13,12 +13,13 @@ from pathlib import Path
 
 import numpy as np
 
-from fluxfix import api, files, shipped
+from fluxfix import api, figures, files, shipped
 from fluxfix.demo import bench
 from fluxfix.demo.bench import CASES, Case
 from fluxfix.facade import Rig
-from fluxfix.report import demo_page, demo_text
+from fluxfix.report import demo_page
 from fluxfix.report.gather import parameter_rows
+from fluxfix.report.illustrations import of_rig
 from fluxfix.report.results import DemoResult, RigResult
 from fluxfix.service import RigStore, running
 from fluxfix.service.latency import of_client
@@ -27,10 +28,10 @@ from fluxfix.table import Table
 from fluxfix_client import Client
 
 SERVICE_SAMPLES = 2000
-PAGE = "report.html"
+PAGE, PICTURE = "report.html", "first-run.png"
 
 
-def run(out: Path, say: Callable[[str], None]) -> str:
+def demonstrate(out: Path, say: Callable[[str], None]) -> DemoResult:
     """Run the demonstration.
 
     Args:
@@ -38,7 +39,7 @@ def run(out: Path, say: Callable[[str], None]) -> str:
         say: told what is being done.
 
     Returns:
-        One table for the terminal.
+        What the page shows.
     """
     begin = time.monotonic()
     try:
@@ -58,8 +59,15 @@ def run(out: Path, say: Callable[[str], None]) -> str:
             results.append(_one(case, out, served, rigs, client, say))
     result = DemoResult(version("fluxfix"), machine(), time.monotonic() - begin, tuple(results))
     files.write_whole(out / PAGE, demo_page(result), force=True)
+    files.write_whole(out / PICTURE, first_picture(result), force=True)
     say(f"done in {time.monotonic() - begin:.0f} s: open {out / PAGE}")
-    return demo_text(result)
+    return result
+
+
+def first_picture(result: DemoResult) -> bytes:
+    """The picture of the README, PNG: the sweep that a foreign magnet disturbed."""
+    drawn = [one.drawing for rig in result.rigs if rig.name == "rate-slider" for one in of_rig(rig) if one.name == "sweep"]
+    return figures.to_png(drawn[0])
 
 
 def _one(case: Case, out: Path, served: Path, rigs: dict[str, Rig], client: Client, say: Callable[[str], None]) -> RigResult:
@@ -87,10 +95,9 @@ def _one(case: Case, out: Path, served: Path, rigs: dict[str, Rig], client: Clie
     rigs[case.rig] = calibrated
     files.write_whole(served / f"{case.rig}.toml", calibrated.text)
     answered = _asked(client, calibrated, readings[:SERVICE_SAMPLES])
-    latencies = [paths.in_process(calibrated)]
+    latencies = [paths.in_process(calibrated), of_client(client, calibrated)]
     if isinstance(table, Table) and found is not None and found.compiled:
-        latencies.append(paths.c_on_host(calibrated, table))
-    latencies.append(of_client(client, calibrated))
+        latencies.insert(0, paths.c_on_host(calibrated, table))
     rates = api.study_rates(calibrated, latencies=latencies)
     say("  asked over the service; rates studied")
     fit = calibration.report.fit

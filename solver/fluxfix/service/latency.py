@@ -27,5 +27,5 @@ def over_service(rig: Rig, calls: int = paths.CALLS) -> Latency:
 
 
 def all_paths(rig: Rig) -> list[Latency]:
-    """In process, through the table's C code where it can be made, and over the service."""
+    """Through the table's C code where it can be made, in process, and over the service."""
     return [*rates_of.measure(rig), over_service(rig)]

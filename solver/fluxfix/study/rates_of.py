@@ -53,13 +53,13 @@ def study_rig(
 
 
 def measure(rig: Rig) -> list[Latency]:
-    """The paths that this process can take: exact model, and the table's C code where it can be made and compiled."""
-    found = [paths.in_process(rig)]
+    """The paths that this process can take: the table's C code where it can be made and compiled, and the exact model."""
+    found = []
     try:
         found.append(paths.c_on_host(rig, build(problem_of(rig))))
     except TableError:
         pass  # no table for this rig, or no compiler: the study goes on without that path
-    return found
+    return [*found, paths.in_process(rig)]
 
 
 def timing_of(rig: Rig) -> Timing:

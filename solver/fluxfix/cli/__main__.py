@@ -1,0 +1,5 @@
+"""`python -m fluxfix.cli`: the same as `fluxfix`."""
+
+from fluxfix.cli import main
+
+main()

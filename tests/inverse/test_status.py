@@ -1,0 +1,219 @@
+"""Flags: each set by what it is named for, and by nothing else."""
+
+import numpy as np
+import pytest
+
+from fluxfix.status import Status
+from inverse import rigs
+from rig import texts
+
+ALL = {"noise_mT": "noise_mT = 0.03"}
+
+
+@pytest.fixture(scope="module")
+def lever():
+    """The stick of the check cases."""
+    return texts.rig(texts.LEVER)
+
+
+@pytest.fixture(scope="module")
+def folded():
+    """A rig of two valleys."""
+    return texts.rig(rigs.FOLDED)
+
+
+@pytest.fixture(scope="module")
+def knob():
+    """A full turn."""
+    return texts.rig(rigs.KNOB)
+
+
+def test_readings_that_are_not_measured(lever):
+    """A NaN makes its reading one that is not measured: position NaN, covariance inf; its neighbours stay."""
+    readings = lever.readings([[1.0, 2.0], [3.0, 4.0], [5.0, 6.0]])
+    good = lever.solve(readings)
+    readings[0, 2] = np.nan
+    fixes = lever.solve(readings)
+
+    assert fixes.status[0] == Status.NOT_MEASURED
+    assert np.all(np.isnan(fixes.position[0]))
+    assert np.all(np.isinf(fixes.covariance[0]))
+    assert np.all(np.isinf(fixes.noise_covariance[0]))
+    assert np.isnan(fixes.misfit[0])
+    assert fixes.status[1:].tolist() == [0, 0]
+    assert np.array_equal(fixes.position[1:], good.position[1:])
+
+
+def test_saturated_axis(lever):
+    """An infinite value is saturated: the position follows from the other two axes, with one value less to spare."""
+    readings = lever.readings([[10.0, -5.0]] * 2)
+    readings[0, 2] = np.inf
+    fixes = lever.solve(readings)
+
+    assert fixes.status[0] == Status.SATURATED | Status.UNCHECKED
+    assert fixes.dof.tolist() == [0, 1]
+    # Two axes alone have a second place, which the one-sided cost of the third, far above 21 mT, cannot choose.
+    assert np.max(np.abs(lever.readings(fixes.position[0])[:2] - readings[0, :2])) <= 1e-3
+    assert np.all(np.diag(fixes.covariance[0]) > np.diag(fixes.covariance[1]))
+
+
+def test_too_few_axes(lever):
+    """With fewer axes than joints left there is no position."""
+    fix = lever.solve([np.inf, -np.inf, 20.0])
+
+    assert fix.status == Status.SATURATED | Status.NOT_MEASURED
+    assert np.all(np.isnan(fix.position))
+
+
+def test_saturated_axis_tells_its_side(folded):
+    """What is beyond a limit decides between places that the measured axes do not tell apart.
+
+    Without x the disc's two places read alike. With it saturated at its upper end, the one where x is negative falls
+    short of the limit and is ruled out.
+    """
+    text = texts.changed(rigs.FOLDED, axes='axes = "xyz"', range_mT="range_mT = 10.0")
+    rig = texts.rig(text)
+    ahead, behind = rig.readings([3.0]), rig.readings([-3.0])
+    strong = texts.changed(rigs.FOLDED, axes='axes = "xyz"', range_mT="range_mT = [R]".replace("[R]", "80.0"))
+    whole = texts.rig(strong)
+
+    assert ahead[0] * behind[0] < 0.0
+    assert np.abs(ahead[0]) > 10.0
+    # z is beyond this small range too, so the comparison is made where only x is cut off.
+    values = whole.readings([[3.0], [-3.0]])
+    values[:, 0] = np.sign(values[:, 0]) * np.inf
+    fixes = whole.solve(values)
+    assert np.sign(fixes.position[:, 0]).tolist() == [1.0, -1.0]
+
+
+def test_ambiguous(folded):
+    """Two places that read alike are told: the fix is one, `other` the second, and both read what was read."""
+    truth = np.array([[2.0], [5.0], [-7.0]])
+    fixes = folded.solve(folded.readings(truth))
+
+    assert all("AMBIGUOUS" in words for words in fixes.status_words)
+    assert np.abs(fixes.position) == pytest.approx(np.abs(truth), abs=1e-3)
+    assert fixes.other == pytest.approx(-fixes.position, abs=1e-3)
+
+
+def test_not_ambiguous_where_the_twin_is_out_of_reach(folded):
+    """A place whose twin lies beyond the travel and its margin has no other."""
+    fix = folded.solve(folded.readings([[9.95], [9.95]]))
+
+    assert "AMBIGUOUS" not in fix.status_words[0]
+    assert np.all(np.isnan(fix.other))
+
+
+def test_not_ambiguous_where_the_twins_meet(folded):
+    """Places nearer to each other than the resolution wanted, 1 % of the span, are one."""
+    fix = folded.solve(folded.readings([[0.05], [0.05]]))
+
+    assert "AMBIGUOUS" not in fix.status_words[0]
+
+
+def test_position_that_no_reading_tells():
+    """A magnet that turns about its own axis leaves the position open: infinite covariance, and never OK."""
+    rig = texts.rig(rigs.IDLE)
+    fixes = rig.solve(rig.simulate([[10.0], [200.0]], seed=1))
+
+    assert np.all(np.isinf(fixes.covariance))
+    assert np.all(fixes.status & (Status.AMBIGUOUS | Status.NOT_CONVERGED))
+
+
+def test_full_turn(knob):
+    """Positions come back in [0, 360), the shorter way round, from readings at and across 0°."""
+    angles = np.array([[0.0], [359.999], [0.001], [180.0], [90.0], [271.0]])
+    fixes = knob.solve(knob.readings(angles))
+    apart = np.mod(fixes.position - angles + 180.0, 360.0) - 180.0
+
+    assert fixes.status_words == ["OK"] * 6
+    assert np.max(np.abs(apart)) <= 1e-6
+    assert np.all((fixes.position >= 0.0) & (fixes.position < 360.0))
+    assert np.all(np.isnan(fixes.other))
+
+
+def test_noise_across_the_end_of_a_turn(knob):
+    """Noise about 0° falls on both sides of it and is no error of 360°."""
+    fixes = knob.solve(knob.simulate(np.zeros((200, 1)), seed=4))
+    apart = np.mod(fixes.position + 180.0, 360.0) - 180.0
+
+    assert np.any(fixes.position > 350.0)
+    assert np.any(fixes.position < 10.0)
+    assert np.sqrt(np.mean(np.square(apart / fixes.sd))) == pytest.approx(1.0, abs=4.0 / np.sqrt(400.0))
+
+
+def test_outside_the_travel(lever):
+    """A fix beyond a limit is not clipped, up to the margin, and flagged once it is beyond by more than 3 sd."""
+    beyond = lever.solve(lever.readings([[21.5, 0.0], [20.0, 0.0], [0.0, -23.0]]))
+
+    assert beyond.position == pytest.approx(np.array([[21.5, 0.0], [20.0, 0.0], [0.0, -23.0]]), abs=1e-4)
+    assert [bool(status & Status.OUTSIDE_TRAVEL) for status in beyond.status] == [True, False, True]
+
+
+def test_beyond_the_margin(lever):
+    """The search ends at the margin: a reading from beyond it gives a place there, and what does not fit is flagged."""
+    fix = lever.solve(lever.readings([[35.0, 0.0]]))[0]
+
+    assert fix.position[0] <= 24.0 + 1e-12
+    assert fix.status & Status.OUTSIDE_TRAVEL
+    assert fix.status & Status.POOR_MATCH
+
+
+def test_foreign_field(lever):
+    """A foreign field that no position explains is a poor match."""
+    readings = lever.readings([[5.0, 5.0]]) + [3.0, 0.0, 3.0]
+
+    assert lever.solve(readings).status[0] & Status.POOR_MATCH
+
+
+def test_weak_and_strong_fields(lever):
+    """A magnitude below what the travel can give is weak, one above it strong; the travel's own is neither."""
+    readings = lever.readings([[0.0, 0.0], [20.0, 20.0]])
+    weak, strong = lever.solve(0.5 * readings), lever.solve(1.8 * readings)
+
+    assert weak.status[1] & Status.WEAK_FIELD
+    assert not weak.status[1] & Status.STRONG_FIELD
+    assert strong.status[0] & Status.STRONG_FIELD
+    assert not strong.status[0] & Status.WEAK_FIELD
+    assert not np.any(lever.solve(readings).status & (Status.WEAK_FIELD | Status.STRONG_FIELD))
+
+
+def test_imprecise():
+    """A fix whose sd is above the rig's limit is imprecise; the same fix below it is not."""
+    limit = "[limits]\nposition_sd = {first = S}\n"
+    wide, narrow = (texts.rig(texts.LEVER + limit.replace("S", value)) for value in ("1.0", "1e-3"))
+    reading = wide.readings([[1.0, 2.0]] * 2)
+
+    assert not np.any(wide.solve(reading).status & Status.IMPRECISE)
+    assert np.all(narrow.solve(reading).status & Status.IMPRECISE)
+
+
+def test_unchecked(folded):
+    """A rig with no value to spare says so with every fix, and flags what no position gives all the same."""
+    one = texts.rig(texts.changed(rigs.FOLDED, axes='axes = "z"'))
+    readings = one.readings([[4.0], [6.0]])
+    strongest = one.readings([[0.0]])
+    fixes = one.solve(np.concatenate([readings, 1.2 * strongest]))
+
+    assert np.all(fixes.status & Status.UNCHECKED)
+    assert fixes.dof.tolist() == [0, 0, 0]
+    assert [bool(status & Status.POOR_MATCH) for status in fixes.status] == [False, False, True]
+    assert not np.any(folded.solve(folded.readings([[4.0]])).status & Status.UNCHECKED)
+
+
+def test_no_readings(lever):
+    """No readings give no fixes, of the right shapes."""
+    fixes = lever.solve(np.zeros((0, 3)))
+
+    assert len(fixes) == 0
+    assert fixes.position.shape == (0, 2)
+    assert fixes.covariance.shape == (0, 2, 2)
+
+
+def test_fixes_can_be_cut(lever):
+    """A slice of fixes is fixes, one of them has no first axis."""
+    fixes = lever.solve(lever.readings([[1.0, 2.0], [3.0, 4.0]]))
+
+    assert fixes[1:].position.shape == (1, 2)
+    assert fixes[1].sd == pytest.approx(fixes.sd[1])
+    assert fixes[0].status_words == ["OK"]
