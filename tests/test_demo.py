@@ -53,6 +53,13 @@ def test_it_leaves_a_page_rigs_fixes_and_tables(out: Path, rigs: dict[str, RigRe
     """The folder holds all that a user wants to look at; the page needs nothing from outside."""
     assert set(rigs) == {"measured-scan", "boom-stick", "rate-slider"}
     names = {path.name for path in out.iterdir()}
-    assert {"report.html", "boom-stick.toml", "boom-stick-fixes.csv", "boom-stick-table", "rate-slider.toml", "first-run.png"} <= names
+    assert {
+        "report.html",
+        "boom-stick.toml",
+        "boom-stick-fixes.csv",
+        "boom-stick-table",
+        "rate-slider.toml",
+        "first-run.png",
+    } <= names
     page = (out / "report.html").read_text(encoding="utf-8")
     assert "<script" not in page

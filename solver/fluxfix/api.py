@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fluxfix import cache, recordings, rigfile
@@ -73,8 +74,8 @@ def build_table(rig: Rig, error: str = "0.1%", on_progress: OnProgress | None = 
 
     Args:
         rig: the rig; the build in use is what the table holds.
-        error: the largest error from fit, rounding and arithmetic: percent of each joint's span ("0.1%"), or in the joints' unit
-            ("0.05deg", "0.02mm").
+        error: the largest error from fit, rounding and arithmetic: percent of each joint's span ("0.1%"), or in the
+            joints' unit ("0.05deg", "0.02mm").
         on_progress: called now and then.
 
     Raises:
@@ -98,7 +99,7 @@ def load_table(path: str | os.PathLike[str]) -> Table:
     """
     from fluxfix.table import load_table as load
 
-    return load(path)
+    return load(Path(path))
 
 
 def study_rates(
@@ -114,8 +115,8 @@ def study_rates(
         rig: the rig.
         speeds: by joint, in its unit per second; by default the whole travel in 0.2 s.
         rates_hz: the rates; by default 100 Hz to 50 kHz.
-        latencies: measured times of one solve; by default through the table's C code, where a table can be made and a C compiler is
-            there, and in process. The first one's median counts for the delay.
+        latencies: measured times of one solve; by default through the table's C code, where a table can be made and a
+            C compiler is there, and in process. The first one's median counts for the delay.
         on_progress: called now and then.
 
     Raises:

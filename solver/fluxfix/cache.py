@@ -4,6 +4,7 @@ import hashlib
 import os
 import platform
 from pathlib import Path
+from typing import Any
 
 SWITCH = "FLUXFIX_CACHE"
 """Environment variable: a folder to use instead of the default one, or `off`."""
@@ -25,15 +26,16 @@ def use() -> None:
     """Let JAX keep what it compiles, unless the user has set JAX's own cache folder."""
     import jax
 
-    if jax.config.jax_compilation_cache_dir is not None:
+    settings: Any = jax.config
+    if settings.jax_compilation_cache_dir is not None:
         return
     chosen = folder()
     if chosen is None:
         return
-    jax.config.update("jax_compilation_cache_dir", str(chosen))
-    jax.config.update("jax_persistent_cache_min_compile_time_secs", 0.05)
-    jax.config.update("jax_persistent_cache_min_entry_size_bytes", -1)
-    jax.config.update("jax_raise_persistent_cache_errors", False)
+    settings.update("jax_compilation_cache_dir", str(chosen))
+    settings.update("jax_persistent_cache_min_compile_time_secs", 0.05)
+    settings.update("jax_persistent_cache_min_entry_size_bytes", -1)
+    settings.update("jax_raise_persistent_cache_errors", False)
 
 
 def _processor() -> str:

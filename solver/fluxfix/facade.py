@@ -1,7 +1,11 @@
-"""The object that users hold: a rig with its model and its inverse. NumPy in and out; arguments are checked here and nowhere below."""
+"""The object that users hold: a rig with its model and its inverse.
+
+NumPy in and out; arguments are checked here and nowhere below.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -106,7 +110,7 @@ class Rig:
 
     @cached_property
     def clearance(self) -> tuple[float, NDArray[np.float64]]:
-        """The smallest distance in mm between a sensor's position and a magnet's surface over the travel, and where it occurs."""
+        """The smallest distance in mm of a sensor element from a magnet's surface over the travel, and where it is."""
         positions = travel.grid(self.joints, _CLEARANCE_POINTS.get(len(self.joints), 1), widened=False)
         distance, where = clearance.smallest(self.layout, self.parameters, positions)
         # Look again, finer, around the closest place of the coarse grid.
@@ -158,8 +162,8 @@ class Rig:
         if distance <= 0.0:
             place = ", ".join(f"{j.name} {w:.4g} {j.unit}" for j, w in zip(self.joints, where, strict=True)) or "home"
             raise RigFileError(
-                f"{self.file.source}: a sensor element comes {-distance:.3g} mm inside a magnet at {place}, needs to stay outside over "
-                "the whole travel: move the sensor or the magnet, or shorten the travel",
+                f"{self.file.source}: a sensor element comes {-distance:.3g} mm inside a magnet at {place}, needs to "
+                "stay outside over the whole travel: move the sensor or the magnet, or shorten the travel",
                 distance_mm=distance,
             )
 
@@ -199,12 +203,14 @@ class Rig:
         found = model_rows.readings(self.layout, self.parameters, rows)
         return found[0] if single else found
 
-    def simulate(self, positions: ArrayLike, seed: int, noise_mT: ArrayLike | None = None) -> NDArray[np.float64]:
+    def simulate(
+        self, positions: ArrayLike, seed: int | Sequence[int], noise_mT: ArrayLike | None = None
+    ) -> NDArray[np.float64]:
         """Readings at positions as the sensors give them: with noise, rounded to steps, clipped to their range.
 
         Args:
             positions: (n, d) or (d,), in each joint's unit.
-            seed: of the noise.
+            seed: of the noise; as for numpy.random.default_rng.
             noise_mT: in place of the rig's noise of one conversion; a number or one for each value.
 
         Returns:
@@ -218,8 +224,8 @@ class Rig:
         """Estimate positions from readings.
 
         Args:
-            readings: (n, m) or (m,) in mT, in the order of `columns`. A reading with a NaN is not measured; an infinite value
-                counts as saturated.
+            readings: (n, m) or (m,) in mT, in the order of `columns`. A reading with a NaN is not measured; an
+                infinite value counts as saturated.
             noise_mT: in place of the rig's noise of one conversion; a number or one for each value.
             exact: use the exact model, which is the only one so far.
 
@@ -241,8 +247,8 @@ class Rig:
             positions: (n, d), in each joint's unit.
 
         Returns:
-            Expected readings (n, m); how far a fix moves per mT of each value (n, d, m); the Cramér–Rao bound of its covariance
-            (n, d, d).
+            Expected readings (n, m); how far a fix moves per mT of each value (n, d, m); the Cramér–Rao bound of its
+            covariance (n, d, d).
         """
         rows, _ = self._rows(positions, len(self.joints), "positions", ", ".join(joint.name for joint in self.joints))
         return predict.predict(self.layout, self.parameters, np.asarray(self.sensing.variance_mT2), rows)

@@ -42,7 +42,10 @@ def test_a_rig_that_breaks_the_schema_is_refused_without_jax(tmp_path: Path) -> 
     """`check` reads the file before it loads anything heavy."""
     rig = tmp_path / "rig.toml"
     rig.write_text('name = "x"\nnonsense = 1\n', encoding="utf-8")
-    script = f"import sys; from fluxfix.cli.run import run; code = run(['check', {str(rig)!r}]); assert code == 1 and 'jax' not in sys.modules"
+    script = (
+        f"import sys; from fluxfix.cli.run import run; code = run(['check', {str(rig)!r}]); "
+        "assert code == 1 and 'jax' not in sys.modules"
+    )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
 
@@ -68,7 +71,9 @@ def test_solve_writes_exactly_its_columns_and_a_row_for_each_row(tmp_path: Path)
     assert [float(row["t_s"]) for row in found] == [float(row["t_s"]) for row in samples]
     rig = fluxfix.load_rig(SLIDER)
     fixes = rig.solve([[float(row[column]) for column in rig.columns] for row in samples])
-    assert np.abs(np.array([float(row["travel_mm"]) for row in found]) - fixes.position[:, 0]).max() <= HALF_LAST_DECIMAL
+    assert (
+        np.abs(np.array([float(row["travel_mm"]) for row in found]) - fixes.position[:, 0]).max() <= HALF_LAST_DECIMAL
+    )
     assert [row["status"] for row in found] == fixes.status_words
 
 
@@ -88,14 +93,16 @@ def test_samples_that_are_not_measured_are_flagged_fixes(tmp_path: Path, capsys:
 
 
 def test_simulated_recordings_can_be_calibrated_and_solved(tmp_path: Path) -> None:
-    """readings --noise --build-seed, then calibrate, then solve: the calibrated build is nearer to the truth than the drawing."""
+    """A drawn build is simulated, calibrated and solved: far nearer to the truth than the drawing."""
     positions = tmp_path / "positions.csv"
     stops = np.repeat(np.linspace(-12.0, 12.0, 13), 20)
     lines = [f"{k * 0.001:.3f},{stop}" for k, stop in enumerate(stops)]
     positions.write_text("t_s,travel_mm\n" + "\n".join(lines) + "\n", encoding="utf-8")
     recording, rig2, out = tmp_path / "run.csv", tmp_path / "unit.toml", tmp_path / "fixes.parquet"
     assert run(["readings", str(SLIDER), str(positions), "--noise", "--build-seed", "5", "--out", str(recording)]) == 0
-    assert run(["calibrate", str(SLIDER), str(recording), "--out", str(rig2), "--report", str(tmp_path / "c.html")]) == 0
+    assert (
+        run(["calibrate", str(SLIDER), str(recording), "--out", str(rig2), "--report", str(tmp_path / "c.html")]) == 0
+    )
     assert run(["solve", str(rig2), str(recording), "--out", str(out)]) == 0
     readings = np.array([[float(row[f"board.{axis}_mT"]) for axis in "xyz"] for row in rows_of(recording)])
     calibrated, drawn = fluxfix.load_rig(rig2), fluxfix.load_rig(rig2).nominal()

@@ -144,7 +144,9 @@ def test_an_existing_output_is_kept(tmp_path: Path, capsys: pytest.CaptureFixtur
     else:
         kept = out
     kept.write_text("mine", encoding="utf-8")
-    before = {"new": ["new", "slide"], "table": ["table", RIG], "rates": ["rates", RIG]}.get(command, [command, RIG, RECORDING])
+    before = {"new": ["new", "slide"], "table": ["table", RIG], "rates": ["rates", RIG]}.get(
+        command, [command, RIG, RECORDING]
+    )
     assert "--force" in mistake([*before, "--out", out], capsys, USAGE)
     assert kept.read_text(encoding="utf-8") == "mine"
 

@@ -6,7 +6,7 @@ import sys
 
 def main() -> None:
     """Run the command line and end the process with its exit code: 0 done, 1 content, 2 command line, 130 Ctrl-C."""
-    from fluxfix.cli.run import run  # noqa: PLC0415 so that importing the package costs nothing
+    from fluxfix.cli.run import run
 
     code = run(sys.argv[1:])
     try:

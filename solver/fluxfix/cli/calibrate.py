@@ -16,10 +16,18 @@ if TYPE_CHECKING:
 def command(
     rig: RigPath,
     recording: Annotated[
-        list[Path], typer.Argument(metavar="RECORDING...", help="Recordings with reference positions.", show_default=False)
+        list[Path],
+        typer.Argument(metavar="RECORDING...", help="Recordings with reference positions.", show_default=False),
     ],
-    out: Annotated[Path, typer.Option("--out", metavar="RIG2", help="The rig file to write, with its [calibration].", show_default=False)],
-    report: Annotated[Path | None, typer.Option("--report", metavar="FILE", help="An HTML report with pictures.")] = None,
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", metavar="RIG2", help="The rig file to write, with its [calibration].", show_default=False
+        ),
+    ],
+    report: Annotated[
+        Path | None, typer.Option("--report", metavar="FILE", help="An HTML report with pictures.")
+    ] = None,
     force: Force = False,
     json: Json = False,
 ) -> None:
@@ -70,7 +78,9 @@ def describe(calibration: Calibration) -> dict[str, Any]:
                 "prior_sd": parameter.sd,
                 "determined": bool(determined),
             }
-            for parameter, deviation, sd, determined in zip(fit.parameters, fit.deviations, fit.sd, fit.determined, strict=True)
+            for parameter, deviation, sd, determined in zip(
+                fit.parameters, fit.deviations, fit.sd, fit.determined, strict=True
+            )
         ],
         "notes": seen.notes,
     }
@@ -78,9 +88,14 @@ def describe(calibration: Calibration) -> dict[str, Any]:
 
 def text(found: dict[str, Any]) -> str:
     """The same for the terminal."""
-    rms = ", ".join(f"{column} {value:.3g}" for column, value in zip(found["columns"], found["rms_residual_mT"], strict=True))
+    rms = ", ".join(
+        f"{column} {value:.3g}" for column, value in zip(found["columns"], found["rms_residual_mT"], strict=True)
+    )
     lines = [
-        f"{found['stops']} stops, {found['samples']} samples: chi-square {found['chi_square']:.4g} for {found['dof']:.4g} degrees of freedom",
+        (
+            f"{found['stops']} stops, {found['samples']} samples: chi-square {found['chi_square']:.4g} "
+            f"for {found['dof']:.4g} degrees of freedom"
+        ),
         f"rms residual in mT: {rms}",
     ]
     rows = [["parameter", "unit", "nominal", "deviation", "sd", "tolerance sd", "determined"]]

@@ -35,12 +35,20 @@ def describe(rig: Rig) -> dict[str, Any]:
         "rig": rig.name,
         "calibrated": rig.calibrated,
         "joints": [
-            {"name": j.name, "kind": j.kind, "unit": j.unit, "low": j.low, "high": j.high, "full_turn": j.wraps} for j in rig.joints
+            {"name": j.name, "kind": j.kind, "unit": j.unit, "low": j.low, "high": j.high, "full_turn": j.wraps}
+            for j in rig.joints
         ],
         "geared_joints": [j.name for j in file.joint if j.follows],
-        "magnets": [{"name": m.name, "shape": m.shape, "remanence_mT": m.remanence_mT, "rides": m.rides} for m in file.magnet],
-        "sensors": [{"name": s.name, "axes": s.axes, "range_mT": s.range_mT, "bits": s.bits, "rides": s.rides} for s in file.sensor],
-        "tolerance": {name: {"sd": spread.sd, "default": name in file.tolerance.defaults_used} for name, spread in file.tolerance},
+        "magnets": [
+            {"name": m.name, "shape": m.shape, "remanence_mT": m.remanence_mT, "rides": m.rides} for m in file.magnet
+        ],
+        "sensors": [
+            {"name": s.name, "axes": s.axes, "range_mT": s.range_mT, "bits": s.bits, "rides": s.rides}
+            for s in file.sensor
+        ],
+        "tolerance": {
+            name: {"sd": spread.sd, "default": name in file.tolerance.defaults_used} for name, spread in file.tolerance
+        },
         "not_computed": refused + refusals.for_one_instant(file),
     }
     if not refused and rig.joints and file.magnet:
@@ -92,16 +100,25 @@ def _text(found: dict[str, Any]) -> str:
     lines = [f"rig {found['rig']}: valid" + (", with a calibrated build" if found["calibrated"] else ", nominal")]
     for joint in found["joints"]:
         turn = ", a full turn" if joint["full_turn"] else ""
-        lines.append(f"  joint {joint['name']}: {joint['kind']}, {joint['low']:g} to {joint['high']:g} {joint['unit']}{turn}")
+        lines.append(
+            f"  joint {joint['name']}: {joint['kind']}, {joint['low']:g} to {joint['high']:g} {joint['unit']}{turn}"
+        )
     lines += [f"  joint {name}: geared" for name in found["geared_joints"]]
     for magnet in found["magnets"]:
         strength = f"{magnet['remanence_mT']:g} mT" if magnet["remanence_mT"] is not None else "by material"
         lines.append(f"  magnet {magnet['name']}: {magnet['shape']}, {strength}, rides on {magnet['rides']}")
     for sensor in found["sensors"]:
-        lines.append(f"  sensor {sensor['name']}: {sensor['axes']}, ±{sensor['range_mT']:g} mT in {sensor['bits']} bits, rides on {sensor['rides']}")
+        lines.append(
+            f"  sensor {sensor['name']}: {sensor['axes']}, ±{sensor['range_mT']:g} mT in {sensor['bits']} bits, "
+            f"rides on {sensor['rides']}"
+        )
     given = [name for name, one in found["tolerance"].items() if not one["default"]]
     defaults = [f"{name} sd {one['sd']:g}" for name, one in found["tolerance"].items() if one["default"]]
-    lines.append("tolerances: " + ("from the file" if given else "none in the file") + (f"; defaults: {', '.join(defaults)}" if defaults else ""))
+    lines.append(
+        "tolerances: "
+        + ("from the file" if given else "none in the file")
+        + (f"; defaults: {', '.join(defaults)}" if defaults else "")
+    )
     if "readings" in found:
         lines += _computed_text(found)
     lines += [f"not computed yet: {reason}" for reason in found["not_computed"]]
@@ -119,8 +136,10 @@ def _computed_text(found: dict[str, Any]) -> list[str]:
         note = f"{one['of_range_percent']:.0f} %" + (" SATURATES" if one["saturates"] else "")
         rows.append([one["column"], f"{one['smallest_mT']:.3f}", f"{one['largest_mT']:.3f}", note])
     sds = [["predicted sd of one sample", "rms", "worst", "at"]]
-    for one in found["predicted_sd"]:
-        sds.append([f"{one['joint']} ({one['unit']})", f"{one['rms']:.3g}", f"{one['worst']:.3g}", place(one["worst_at"])])
+    sds += [
+        [f"{one['joint']} ({one['unit']})", f"{one['rms']:.3g}", f"{one['worst']:.3g}", place(one["worst_at"])]
+        for one in found["predicted_sd"]
+    ]
     spare = found["spare_values"]
     checked = (
         f"{spare} spare value{'s' if spare > 1 else ''} a reading: a foreign field can be noticed"

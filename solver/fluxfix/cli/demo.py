@@ -11,7 +11,9 @@ from fluxfix.cli.common import say
 
 
 def command(
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder to write; replaced freely.")] = Path("build/demo"),
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder to write; replaced freely.")] = Path(
+        "build/demo"
+    ),
 ) -> None:
     """Run the main job on the shipped recordings: calibrate, solve, table, service, rates, report."""
     from fluxfix.demo import demonstrate

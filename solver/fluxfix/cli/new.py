@@ -12,7 +12,9 @@ from fluxfix.cli.common import Force, say
 
 def command(
     kind: Annotated[str, typer.Argument(metavar="KIND", help="two-tilt, slide, turn or lever.", show_default=False)],
-    out: Annotated[Path | None, typer.Option("--out", metavar="RIG", help="The file to write; without it, stdout.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="RIG", help="The file to write; without it, stdout.")
+    ] = None,
     force: Force = False,
 ) -> None:
     """Write a commented rig file to start from."""

@@ -16,9 +16,14 @@ def command(
     rig: RigPath,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder to write.", show_default=False)],
     speed: Annotated[
-        list[str] | None, typer.Option("--speed", metavar="JOINT=SPEED", help="In the joint's unit a second; without it, the travel in 0.2 s.")
+        list[str] | None,
+        typer.Option(
+            "--speed", metavar="JOINT=SPEED", help="In the joint's unit a second; without it, the travel in 0.2 s."
+        ),
     ] = None,
-    rate: Annotated[list[float] | None, typer.Option("--rate", metavar="HZ", help="Sampling rates; without it, 100 Hz to 50 kHz.")] = None,
+    rate: Annotated[
+        list[float] | None, typer.Option("--rate", metavar="HZ", help="Sampling rates; without it, 100 Hz to 50 kHz.")
+    ] = None,
     nominal: Nominal = False,
     force: Force = False,
     json: Json = False,
@@ -53,4 +58,6 @@ def _speed(text: str) -> tuple[str, float]:
             raise ValueError  # noqa: TRY301 both mistakes get the same sentence
         return name, float(value)
     except ValueError:
-        raise ArgumentError(f"got --speed {text}, needs a joint and a number, such as --speed travel=120", text=text) from None
+        raise ArgumentError(
+            f"got --speed {text}, needs a joint and a number, such as --speed travel=120", text=text
+        ) from None

@@ -15,13 +15,26 @@ PIECE_ROWS = 16384
 def command(
     rig: RigPath,
     positions: Annotated[
-        Path, typer.Argument(metavar="POSITIONS", help="A recording with t_s and a column <joint>_<unit> for each joint.", show_default=False)
+        Path,
+        typer.Argument(
+            metavar="POSITIONS",
+            help="A recording with t_s and a column <joint>_<unit> for each joint.",
+            show_default=False,
+        ),
     ],
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The recording to write, .csv or .parquet.", show_default=False)],
-    noise: Annotated[bool, typer.Option("--noise", help="As the sensors give them: with noise, steps and limits.")] = False,
+    out: Annotated[
+        Path,
+        typer.Option("--out", metavar="FILE", help="The recording to write, .csv or .parquet.", show_default=False),
+    ],
+    noise: Annotated[
+        bool, typer.Option("--noise", help="As the sensors give them: with noise, steps and limits.")
+    ] = False,
     seed: Annotated[int, typer.Option("--seed", help="Of the noise.")] = 0,
     build_seed: Annotated[
-        int | None, typer.Option("--build-seed", help="Draw a build from the rig's tolerances, by this seed; without it, the rig's own.")
+        int | None,
+        typer.Option(
+            "--build-seed", help="Draw a build from the rig's tolerances, by this seed; without it, the rig's own."
+        ),
     ] = None,
     nominal: Nominal = False,
     force: Force = False,

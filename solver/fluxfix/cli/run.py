@@ -17,8 +17,8 @@ _USAGE_ERRORS = (errors.ArgumentError, errors.InputFileError, errors.OutputError
 app = typer.Typer(
     name="fluxfix",
     help="From the readings of 3-axis linear Hall sensors to the position of a magnet, with its accuracy.",
-    epilog="Positions are in each joint's unit (deg or mm), flux densities in mT. Exit codes: 0 done, also when samples are flagged; "
-    "1 a file's content cannot be used; 2 command line; 130 Ctrl-C.",
+    epilog="Positions are in each joint's unit (deg or mm), flux densities in mT. Exit codes: 0 done, also when "
+    "samples are flagged; 1 a file's content cannot be used; 2 command line; 130 Ctrl-C.",
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -38,10 +38,10 @@ app.command("serve")(serve.command)
 
 @app.callback()
 def _root(
-    version: bool = typer.Option(False, "--version", help="Print the version and leave.", is_eager=True),  # noqa: FBT001, FBT003 typer's way to declare a switch
+    version: bool = typer.Option(False, "--version", help="Print the version and leave.", is_eager=True),
 ) -> None:
     if version:
-        from importlib.metadata import version as installed  # noqa: PLC0415 only for this switch
+        from importlib.metadata import version as installed
 
         print(installed("fluxfix"))
         raise typer.Exit

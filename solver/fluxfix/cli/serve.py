@@ -13,11 +13,15 @@ from fluxfix.cli.common import say
 
 def command(
     rigs: Annotated[Path, typer.Option("--rigs", metavar="DIR", help="A folder of rig files.")] = Path(),
-    address: Annotated[str, typer.Option("--address", help="host:port on loopback; port 0 takes a free one.")] = "127.0.0.1:50061",
+    address: Annotated[
+        str, typer.Option("--address", help="host:port on loopback; port 0 takes a free one.")
+    ] = "127.0.0.1:50061",
 ) -> None:
     """Serve the rigs of a folder over gRPC until Ctrl-C or SIGTERM."""
     from fluxfix import service
 
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     logging.getLogger("fluxfix").setLevel(logging.INFO)
-    service.serve(rigs, address, lambda where: say(f"serving the rigs of {rigs.resolve().name}/ at {where}; Ctrl-C ends it"))
+    service.serve(
+        rigs, address, lambda where: say(f"serving the rigs of {rigs.resolve().name}/ at {where}; Ctrl-C ends it")
+    )

@@ -23,11 +23,15 @@ PIECE_ROWS = 16384
 
 def command(
     rig: RigPath,
-    recording: Annotated[Path, typer.Argument(metavar="RECORDING", help="A recording (.csv or .parquet).", show_default=False)],
+    recording: Annotated[
+        Path, typer.Argument(metavar="RECORDING", help="A recording (.csv or .parquet).", show_default=False)
+    ],
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Fixes, .csv or .parquet; without it, CSV on stdout.")
     ] = None,
-    noise_mT: Annotated[float | None, typer.Option("--noise-mT", help="Noise of one conversion, in place of the rig's.")] = None,
+    noise_mT: Annotated[
+        float | None, typer.Option("--noise-mT", help="Noise of one conversion, in place of the rig's.")
+    ] = None,
     exact: Annotated[bool, typer.Option("--exact", help="Use the exact model throughout.")] = False,
     nominal: Nominal = False,
     force: Force = False,
@@ -58,7 +62,9 @@ def command(
     say(f"{total} samples: {flagged}; {chosen.strength_note()}")
 
 
-def _write(rig: Rig, recording: Recording, target: Path, noise_mT: float | None, exact: bool, force: bool) -> Counter[str]:
+def _write(
+    rig: Rig, recording: Recording, target: Path, noise_mT: float | None, exact: bool, force: bool
+) -> Counter[str]:
     from fluxfix import recordings
     from fluxfix.recordings import Column
 

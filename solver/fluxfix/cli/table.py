@@ -13,7 +13,9 @@ from fluxfix.cli.common import Force, Json, Nominal, RigPath, columns, open_rig,
 def command(
     rig: RigPath,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder to write.", show_default=False)],
-    error: Annotated[str, typer.Option("--error", help="Largest error: 0.1% of each joint's span, 0.05deg or 0.02mm.")] = "0.1%",
+    error: Annotated[
+        str, typer.Option("--error", help="Largest error: 0.1% of each joint's span, 0.05deg or 0.02mm.")
+    ] = "0.1%",
     nominal: Nominal = False,
     force: Force = False,
     json: Json = False,
@@ -63,7 +65,9 @@ def command(
             "it is the table's conversion error, not the accuracy of the position"
         )
         sds = _calibration_sd(chosen)
-        print(f"calibration, 1 sd: {sds}" if sds else "nominal build: a unit differs from the drawing by its tolerances")
+        print(
+            f"calibration, 1 sd: {sds}" if sds else "nominal build: a unit differs from the drawing by its tolerances"
+        )
     say(f"wrote {out}: see README.md there for the cautions and how to compile")
 
 

@@ -43,7 +43,13 @@ class Case:
 
 
 CASES = (
-    Case("measured-scan", "A disc magnet on a linear stage past one sensor", "real measurement", "measured-scan/reference.csv", None),
+    Case(
+        "measured-scan",
+        "A disc magnet on a linear stage past one sensor",
+        "real measurement",
+        "measured-scan/reference.csv",
+        None,
+    ),
     Case(
         "boom-stick",
         "Two-axis thumb stick: boom height and tilt",
@@ -52,7 +58,11 @@ CASES = (
         "boom-stick-unit-a/sweep.csv",
     ),
     Case(
-        "rate-slider", "Slide-by fader: application rate", "simulated", "rate-slider-unit-a/reference.csv", "rate-slider-unit-a/sweep.csv"
+        "rate-slider",
+        "Slide-by fader: application rate",
+        "simulated",
+        "rate-slider-unit-a/reference.csv",
+        "rate-slider-unit-a/sweep.csv",
     ),
 )
 
@@ -76,16 +86,20 @@ def read_bench(rig: Rig, recording: Recording) -> Bench:
         number[first:end] = k
     held = number >= 0
     references = samples.columns([reference.column for reference in references_of(rig)])
-    return Bench(samples.columns(rig.columns)[held], references[held], stops.reference_sd, number[held], stops.reference)
+    return Bench(
+        samples.columns(rig.columns)[held], references[held], stops.reference_sd, number[held], stops.reference
+    )
 
 
 def hold_out_every_other(rig: Rig, recording: Recording) -> HeldOut:
-    """Calibrate on stops 1, 3, 5, …, and solve the samples of the others, with the drawing and with the calibrated build."""
+    """Calibrate on stops 1, 3, 5, …, and solve the samples of the others, as drawn and as calibrated."""
     observations = observations_of(rig, stops_of(rig, recording))
     chosen = np.arange(len(observations)) % 2 == 0
     names = ((Path(recording.path).name, recording.sha256),)
     calibrated = calibrate_stops(rig, observations.part(chosen), names).rig
-    return held_out(rig, calibrated, read_bench(rig, recording), ~chosen, "calibrated on stops 1, 3, 5, …; errors at the others")
+    return held_out(
+        rig, calibrated, read_bench(rig, recording), ~chosen, "calibrated on stops 1, 3, 5, …; errors at the others"
+    )
 
 
 def held_out(rig: Rig, calibrated: Rig, bench: Bench, chosen: NDArray[np.bool_], words: str) -> HeldOut:
@@ -205,7 +219,7 @@ def make_table(rig: Rig) -> Table | str:
 
 
 def table_result(rig: Rig, table: Table, readings: Floats) -> TableResult:
-    """The table's numbers, its error over the travel, and the comparison of its C code with its twin on given readings."""
+    """The table's numbers, its error over the travel, and whether its C code equals its twin on given readings."""
     places = grid(rig.joints, MAP_POINTS[len(rig.joints)], widened=False)
     counts = table.counts(readings)
     compiled, equal = compiler() is not None, 0
@@ -215,7 +229,9 @@ def table_result(rig: Rig, table: Table, readings: Floats) -> TableResult:
         twin_positions, twin_flags = table.evaluate(counts)
         equal = int(np.sum(np.all(positions == twin_positions, axis=1) & (flags == twin_flags)))
         if equal != len(counts):
-            raise TableError(f"got {len(counts) - equal} samples on which the C code and its twin differ: this is a fault of fluxfix")
+            raise TableError(
+                f"got {len(counts) - equal} samples on which the C code and its twin differ: this is a fault of fluxfix"
+            )
     names = [joint.name for joint in rig.joints]
     return TableResult(
         bytes=table.bytes,

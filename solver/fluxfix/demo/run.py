@@ -66,11 +66,15 @@ def demonstrate(out: Path, say: Callable[[str], None]) -> DemoResult:
 
 def first_picture(result: DemoResult) -> bytes:
     """The picture of the README, PNG: the sweep that a foreign magnet disturbed."""
-    drawn = [one.drawing for rig in result.rigs if rig.name == "rate-slider" for one in of_rig(rig) if one.name == "sweep"]
+    drawn = [
+        one.drawing for rig in result.rigs if rig.name == "rate-slider" for one in of_rig(rig) if one.name == "sweep"
+    ]
     return figures.to_png(drawn[0])
 
 
-def _one(case: Case, out: Path, served: Path, rigs: dict[str, Rig], client: Client, say: Callable[[str], None]) -> RigResult:
+def _one(
+    case: Case, out: Path, served: Path, rigs: dict[str, Rig], client: Client, say: Callable[[str], None]
+) -> RigResult:
     rig = api.load_rig(shipped.path(f"rigs/{case.rig}.toml"))
     recording = api.load_recording(shipped.path(f"recordings/{case.reference}"))
     held_out = bench.hold_out_every_other(rig, recording)
@@ -127,7 +131,10 @@ def _asked(client: Client, rig: Rig, readings: np.ndarray) -> str:
     equal = all(np.array_equal(a, b, equal_nan=True) for a, b in pairs) and np.array_equal(answer.status, own.status)
     largest = float(np.nanmax(np.abs(answer.position - own.position), initial=0.0))
     same = "the same as in process, to the last bit" if equal else f"within {largest:.1g} of those in process"
-    return f"{len(readings)} readings sent through the client to the service on loopback: positions, covariances, misfit and status are {same}."
+    return (
+        f"{len(readings)} readings sent through the client to the service on loopback: positions, covariances, misfit "
+        f"and status are {same}."
+    )
 
 
 def machine() -> str:
@@ -140,4 +147,5 @@ def machine() -> str:
                 break
     except OSError:
         pass
-    return f"{model}, {os.cpu_count()} cores, {platform.system()}, Python {platform.python_version()}, jax {version('jax')}"
+    python, jax = platform.python_version(), version("jax")
+    return f"{model}, {os.cpu_count()} cores, {platform.system()}, Python {python}, jax {jax}"

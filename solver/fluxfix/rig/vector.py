@@ -125,7 +125,11 @@ def columns_of(first_deg: Array, then_deg: Array) -> list[Columns]:
     """
     axes = split(jnp.eye(3))
     x, y, z = keep(_turn_by(split(then_deg[:, None, :]), keep(_turn_by(split(first_deg[:, None, :]), axes))))
-    return [tuple((x[b, k], y[b, k], z[b, k]) for k in range(3)) for b in range(first_deg.shape[0])]
+
+    def column(b: int, k: int) -> Vec:
+        return x[b, k], y[b, k], z[b, k]
+
+    return [(column(b, 0), column(b, 1), column(b, 2)) for b in range(first_deg.shape[0])]
 
 
 def apply(columns: Columns, a: Vec) -> Vec:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 
 import numpy as np
 
@@ -29,8 +30,8 @@ def study_rig(
     report = on_progress or (lambda _done, _total: None)
     if any(sensor.sequential for sensor in rig.file.sensor):
         raise UnsupportedError(
-            f"{rig.file.source}: sequential = true is not computed yet by the rates study: set sequential = false to study the lag "
-            "and the noise without the skew between axes"
+            f"{rig.file.source}: sequential = true is not computed yet by the rates study: set sequential = false to "
+            "study the lag and the noise without the skew between axes"
         )
     rates = _checked_rates(rates_hz)
     motions = _motions(rig, speeds or {})
@@ -53,12 +54,10 @@ def study_rig(
 
 
 def measure(rig: Rig) -> list[Latency]:
-    """The paths that this process can take: the table's C code where it can be made and compiled, and the exact model."""
+    """The paths of this process: the table's C code where it can be made and compiled, and the exact model."""
     found = []
-    try:
+    with suppress(TableError):  # no table for this rig, or no compiler: the study goes on without that path
         found.append(paths.c_on_host(rig, build(problem_of(rig))))
-    except TableError:
-        pass  # no table for this rig, or no compiler: the study goes on without that path
     return [*found, paths.in_process(rig)]
 
 
@@ -77,8 +76,9 @@ def _motions(rig: Rig, speeds: Mapping[str, float]) -> list[Motion]:
     known = [joint.name for joint in rig.joints]
     for name, speed in speeds.items():
         if name not in known:
-            raise ArgumentError(f"got a speed for the joint {name!r}, rig {rig.name} has {', '.join(known)}",
-            joint=name)
+            raise ArgumentError(
+                f"got a speed for the joint {name!r}, rig {rig.name} has {', '.join(known)}", joint=name
+            )
         if not (np.isfinite(speed) and speed >= 0.0):
             raise ArgumentError(f"got the speed {speed} for {name}, needs a finite number of at least 0", joint=name)
     return [Motion(j.name, j.unit, float(speeds.get(j.name, j.span / DEFAULT_TRAVEL_S))) for j in rig.joints]

@@ -5,6 +5,7 @@ import shutil
 import subprocess
 import tempfile
 from pathlib import Path
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +36,9 @@ class HostTable:
         """
         chosen = compiler()
         if chosen is None:
-            raise TableError("got no C compiler on this machine, needs cc, gcc or clang to run a table's C code here: install one")
+            raise TableError(
+                "got no C compiler on this machine, needs cc, gcc or clang to run a table's C code here: install one"
+            )
         self._table = table
         self._folder = tempfile.TemporaryDirectory(prefix="fluxfix-")
         folder = Path(self._folder.name)
@@ -45,14 +48,18 @@ class HostTable:
         command = [chosen, *FLAGS, "-O2", "-shared", "-fPIC", f"-DFFX_POSITION=ffx_{stem}_position"]
         command += [f"-DFFX_AXES={len(table.axes)}U", f"-DFFX_JOINTS={len(table.joints)}U", f"-I{folder}"]
         sources = [str(shipped.path("c/host_batch.c")), str(folder / f"{stem}_table.c"), str(folder / "ffx_table.c")]
-        done = subprocess.run([*command, *sources, "-o", str(folder / "table.so")], capture_output=True, text=True, check=False)  # noqa: S603 our own sources, a compiler found by name
+        done = subprocess.run(  # noqa: S603 our own sources, and a compiler found by name
+            [*command, *sources, "-o", str(folder / "table.so")], capture_output=True, text=True, check=False
+        )
         if done.returncode:
             self._folder.cleanup()
             first = (done.stderr.strip().splitlines() or ["no message"])[0]
-            raise TableError(f"got a table that {chosen} does not compile ({first}): this is a fault of fluxfix, please report it")
+            raise TableError(
+                f"got a table that {chosen} does not compile ({first}): this is a fault of fluxfix, please report it"
+            )
         self._library = ctypes.CDLL(str(folder / "table.so"))
 
-    def __enter__(self) -> "HostTable":
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *raised: object) -> None:

@@ -19,7 +19,9 @@ def target_of(error: str) -> ErrorTarget:
     """
     found = _TARGET.fullmatch(error)
     if found is None or float(found["value"]) <= 0.0:
-        raise ArgumentError(f"got the error {error!r}, needs a number above 0 with its unit: 0.1%, 0.05deg or 0.02mm", error=error)
+        raise ArgumentError(
+            f"got the error {error!r}, needs a number above 0 with its unit: 0.1%, 0.05deg or 0.02mm", error=error
+        )
     value, unit = float(found["value"]), found["unit"]
     if unit == "deg":
         return ErrorTarget(value, "deg")
