@@ -89,12 +89,12 @@ NORMAL = np.stack([_coefficients(extra) for extra in ((2, 0, 0), (0, 2, 0), (0, 
 TANGENTIAL = np.stack([_coefficients(extra) for extra in ((0, 1, 1), (1, 0, 1), (1, 1, 0))])
 
 
-def is_far(x: Array, y: Array, z: Array, a: Array, b: Array, c: Array) -> Array:  # noqa: PLR0917 a place and three lengths
+def is_far(x: Array, y: Array, z: Array, a: Array, b: Array, c: Array) -> Array:
     """Whether the series holds to round-off at a point."""
     return x * x + y * y + z * z > FAR * FAR * (a * a + b * b + c * c)
 
 
-def far_tensor(  # noqa: PLR0917 a place and three lengths
+def far_tensor(
     x: Array, y: Array, z: Array, a: Array, b: Array, c: Array
 ) -> tuple[Array, ...]:
     """B over J, xx, yy, zz, yz, zx, xy; finite but meaningless where `is_far` does not hold."""

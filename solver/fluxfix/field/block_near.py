@@ -77,7 +77,7 @@ def _signed(parts: list[list[Array]]) -> Array:
 
 
 @jax.custom_jvp
-def near_tensor(  # noqa: PLR0917 a place and three lengths, each differentiated by itself
+def near_tensor(
     x: Array, y: Array, z: Array, a: Array, b: Array, c: Array
 ) -> Tensor:
     """B over J of a block with half edges a, b, c; points on a face belong to its upper side."""

@@ -66,7 +66,7 @@ def values_of_sensors(layout: Layout) -> list[slice]:
     return [slice(int(end) - len(sensor.axes), int(end)) for sensor, end in zip(layout.sensors, ends, strict=True)]
 
 
-def prepare(  # noqa: PLR0917 one call, in the façade, with all that a rig is made of
+def prepare(
     layout: Layout,
     joints: tuple[SolvedJoint, ...],
     parameters: Parameters,

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 SIZES = (1, 1024)
-"""Every size costs a compilation, seconds where nothing is cached; evaluating a padded row costs less than a microsecond."""
+"""Every size costs a compilation, seconds where nothing is cached; a padded row costs less than a microsecond."""
 
 
 def chunks(rows: NDArray[np.float64]) -> Iterator[tuple[slice, NDArray[np.float64]]]:
