@@ -2,28 +2,29 @@
 
 from typing import NamedTuple
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from fluxfix import load_recording, load_rig, shipped
 from fluxfix.calibrate.run import observations_of, stops_of
 from fluxfix.calibrate.stops import Observations
 from fluxfix.facade import Rig
 
-NAMES = (("reference.csv", "0" * 64),)
-"""Name and hash that stand for a recording where its observations are taken apart."""
-
 
 class Bench(NamedTuple):
-    """A rig and the stops of its recording."""
+    """A rig, the stops of its recording, and the samples of each of them, (n, m)."""
 
     rig: Rig
     stops: Observations
+    samples: list[NDArray[np.float64]]
 
 
 def _bench(rig: str, recording: str) -> Bench:
     loaded = load_rig(shipped.path(f"rigs/{rig}.toml"))
-    stops = stops_of(loaded, load_recording(shipped.path(f"recordings/{recording}/reference.csv")))
-    return Bench(loaded, observations_of(loaded, stops))
+    opened = load_recording(shipped.path(f"recordings/{recording}/reference.csv"))
+    stops, readings = stops_of(loaded, opened), opened.read().columns(loaded.columns)
+    return Bench(loaded, observations_of(loaded, stops), [readings[first:end] for first, end in stops.rows])
 
 
 @pytest.fixture(scope="session")

@@ -55,20 +55,54 @@ def test_independent_fit_of_the_scan(scan):
     assert rms == pytest.approx(expected["rms_residual_fit_mT"], rel=tolerance["rel_rms"])
 
 
+def normalised(rig, samples, reference, reference_sd):
+    """Errors of the fixes of a stop's samples, over what fix and set point allow."""
+    fixes = rig.solve(samples)
+    return (fixes.position - reference) / np.hypot(fixes.sd, reference_sd)
+
+
 def held_out(bench):
-    """Normalised error of each stop's mean reading, solved with a calibration that did not see the stop (folds of 5)."""
-    errors = np.empty_like(bench.stops.reference)
-    noise = np.sqrt(np.mean(bench.stops.variance_mT2, axis=0) - np.asarray(bench.rig.sensing.step_mT) ** 2 / 12.0)
+    """The rms of normalised errors, every stop solved with a calibration that did not see it (folds of 5)."""
+    errors = []
     for fold in range(5):
         out = np.arange(len(bench.stops)) % 5 == fold
-        stops = bench.stops.part(out)
-        fixes = calibrate_stops(bench.rig, bench.stops.part(~out), NAMES).rig.solve(stops.readings_mT, noise_mT=noise)
-        errors[out] = (fixes.position - stops.reference) / np.hypot(fixes.sd, stops.reference_sd)
-    return np.sqrt(np.mean(np.square(errors), axis=0))
+        calibrated = calibrate_stops(bench.rig, bench.stops.part(~out), NAMES).rig
+        errors += [
+            normalised(calibrated, bench.samples[k], bench.stops.reference[k], bench.stops.reference_sd[k])
+            for k in np.flatnonzero(out)
+        ]
+    return np.sqrt(np.mean(np.square(np.concatenate(errors)), axis=0))
 
 
 def before(bench):
     """The same with the drawing."""
-    fixes = bench.rig.solve(bench.stops.readings_mT)
-    errors = (fixes.position - bench.stops.reference) / np.hypot(fixes.sd, bench.stops.reference_sd)
-    return np.sqrt(np.mean(np.square(errors), axis=0))
+    errors = [
+        normalised(bench.rig, samples, reference, sd)
+        for samples, reference, sd in zip(bench.samples, bench.stops.reference, bench.stops.reference_sd, strict=True)
+    ]
+    return np.sqrt(np.mean(np.square(np.concatenate(errors)), axis=0))
+
+
+def test_held_out_stops_of_the_stick(stick):
+    """Errors are what fixes and set points promise, to 7 %, where the drawing is off by many times that."""
+    assert held_out(stick) == pytest.approx(1.0, abs=0.07)
+    assert np.all(before(stick) > 5.0)
+
+
+def test_held_out_stops_of_the_slider(slider):
+    """Likewise; the errors of 25 set points make up most of its 25 stops' errors, so 0.75 to 1.3."""
+    (ratio,) = held_out(slider)
+
+    assert 0.75 <= ratio <= 1.3
+    assert np.all(before(slider) > 5.0)
+
+
+def test_builds_of_the_simulated_units_hold(stick, slider):
+    """The residuals of both units are what noise and set points explain: no inflation, no other wiring."""
+    for bench in (stick, slider):
+        report = calibrate_stops(bench.rig, bench.stops, NAMES).report
+
+        assert report.fit.converged
+        assert report.inflation == 1.0
+        assert report.wirings == ()
+        assert report.fit.reduced == pytest.approx(1.0, abs=0.4)  # 3 sd of 75 values' chi-square over dof

@@ -50,6 +50,7 @@ def describe(rig: Rig) -> dict[str, Any]:
             name: {"sd": spread.sd, "default": name in file.tolerance.defaults_used} for name, spread in file.tolerance
         },
         "not_computed": refused + refusals.for_one_instant(file),
+        "without_effect": refusals.without_effect(file),
     }
     if not refused and rig.joints and file.magnet:
         found |= _computed(rig)
@@ -122,6 +123,7 @@ def _text(found: dict[str, Any]) -> str:
     if "readings" in found:
         lines += _computed_text(found)
     lines += [f"not computed yet: {reason}" for reason in found["not_computed"]]
+    lines += [f"note: {reason}" for reason in found["without_effect"]]
     return "\n".join(lines)
 
 

@@ -46,6 +46,19 @@ def for_one_instant(file: rigfile.RigFile) -> list[str]:
     ]
 
 
+def without_effect(file: rigfile.RigFile) -> list[str]:
+    """What the rig states that changes no result yet, one sentence each, for who describes the rig."""
+    found = []
+    if file.surroundings.temperature_C is not None:
+        found.append(
+            "[surroundings] temperature_C changes nothing yet: no key that is computed says how strength or gain vary "
+            "with it, so both are taken as those at calibration"
+        )
+    if file.surroundings.stray_mT is not None:
+        found.append("[surroundings] stray_mT changes nothing yet: a foreign field is noticed by its misfit alone")
+    return found
+
+
 def refuse(file: rigfile.RigFile, reasons: list[str]) -> None:
     """Raise the first of the reasons, if there are any.
 
