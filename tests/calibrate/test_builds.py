@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
 from fluxfix import load_rig, shipped
 from fluxfix.calibrate.run import calibrate_stops
@@ -34,7 +35,7 @@ def bench(rig, seed, readings, noise=1.0, reference_sd=REFERENCE_SD):
     return Observations(reference, sd, mean, variance, np.full(len(reference), COUNT))
 
 
-def build_errors(rig, truth, fit):
+def build_errors(truth, fit):
     """Deviations found less true ones, in the order of the fit."""
     true = dict(zip((p.address for p in truth.build.parameters), truth.build.deviations, strict=True))
     return fit.deviations - np.array([true[parameter.address] for parameter in fit.parameters])
@@ -46,30 +47,36 @@ def test_build_measured_by_a_second_model(stick):
     deviations = dict(zip((p.address for p in truth.build.parameters), truth.build.deviations, strict=True))
     stops = bench(stick, 1, lambda at: oracle.readings(stick.file, at, deviations))
     report = calibrate_stops(stick, stops, NAMES).report
-    error = build_errors(stick, truth, report.fit)
+    error = build_errors(truth, report.fit)
 
     assert report.fit.converged
     assert np.max(np.abs(error / report.fit.sd)) <= 4.5  # 22 parameters: 1.5e-4 that one of them lies beyond
     assert report.fit.reduced == pytest.approx(1.0, abs=4.0 * np.sqrt(2.0 / report.fit.dof))
 
 
-def test_posterior_of_many_builds(stick):
-    """Errors of builds drawn from the tolerances, weighed by their covariance, are chi-square; so are the residuals.
+def test_many_builds(stick):
+    """Builds drawn from the tolerances are found as well as their covariance says, and so are positions.
 
-    Sums over 20 builds, each within 4 sd of its expectation.
+    Pooled over 20 builds: residuals are chi-square within 4 sd; squared normalised errors of the parameters, and the
+    share of positions inside the 95 % region, are as they should within 4 standard errors from build to build (one
+    build's errors are common to all of its fixes).
     """
-    found, expected, residual, dof = 0.0, 0, 0.0, 0.0
+    residual, dof, parameters, inside = 0.0, 0.0, [], []
     for seed in range(20):
         truth = stick.drawn(100 + seed)
-        fit = calibrate_stops(stick, bench(stick, seed, truth.readings), NAMES).report.fit
-        scale = np.array([parameter.sd for parameter in fit.parameters])
-        error = build_errors(stick, truth, fit) / scale
-        found += error @ np.linalg.solve(fit.covariance / np.outer(scale, scale), error)
-        expected += len(error)
+        calibration = calibrate_stops(stick, bench(stick, seed, truth.readings), NAMES)
+        fit = calibration.report.fit
         residual, dof = residual + fit.chi_square, dof + fit.dof
+        parameters.append(np.mean(np.square(build_errors(truth, fit) / fit.sd)))
+        positions = np.random.default_rng(seed).uniform(-18.0, 18.0, (100, 2))
+        fixes = calibration.rig.solve(truth.simulate(positions, seed))
+        error = fixes.position - positions
+        squared = np.einsum("ni,nij,nj->n", error, np.linalg.inv(fixes.covariance), error)
+        inside.append(np.mean(squared <= chi2.ppf(0.95, 2)))
 
-    assert found == pytest.approx(expected, abs=4.0 * np.sqrt(2.0 * expected))
     assert residual == pytest.approx(dof, abs=4.0 * np.sqrt(2.0 * dof))
+    for found, expected in ((parameters, 1.0), (inside, 0.95)):
+        assert np.mean(found) == pytest.approx(expected, abs=4.0 * np.std(found, ddof=1) / np.sqrt(len(found)))
 
 
 def test_what_the_recording_cannot_tell(stick):
@@ -80,25 +87,12 @@ def test_what_the_recording_cannot_tell(stick):
     roll = addresses.index("magnet.stick-magnet.rotation_deg.z")
 
     assert not report.fit.determined[roll]
-    assert report.fit.deviations[roll] == pytest.approx(0.0, abs=1e-6)
-    assert report.fit.sd[roll] == pytest.approx(report.fit.parameters[roll].sd, rel=1e-6)
+    # Beside tilts of a degree the roll is not exactly about the axis: what it changes is of second order.
+    assert report.fit.deviations[roll] == pytest.approx(0.0, abs=0.05)
+    assert report.fit.sd[roll] == pytest.approx(report.fit.parameters[roll].sd, rel=1e-2)
     assert report.fit.determined[addresses.index("magnet.stick-magnet.position_mm.x")]
     assert any(note.startswith("not determined") and addresses[roll] in note for note in report.notes)
     assert np.all(report.fit.sd <= np.array([p.sd for p in report.fit.parameters]) * (1.0 + 1e-9))
-
-
-def test_strength_and_gain_share_what_they_cannot_split(stick):
-    """Strength and gains change readings alike: each stays uncertain, their product is known far better."""
-    fit = calibrate_stops(stick, bench(stick, 3, stick.drawn(9).readings), NAMES).report.fit
-    at = [parameter.address for parameter in fit.parameters]
-    along = np.zeros(len(at))
-    along[at.index("magnet.stick-magnet.remanence_mT")] = 1.0 / 1280.0
-    along[[at.index(f"sensor.board.gain.{axis}") for axis in "xyz"]] = 1.0
-    alone = np.sqrt(fit.covariance[at.index("sensor.board.gain.z"), at.index("sensor.board.gain.z")])
-    # The common gain: a third of the sum, beside the relative strength.
-    share = np.where(along == 1.0, 1.0 / 3.0, along)
-
-    assert np.sqrt(share @ fit.covariance @ share) <= 0.5 * alone
 
 
 def test_residuals_above_the_noise_inflate_the_covariance(stick):
@@ -117,15 +111,23 @@ def test_residuals_above_the_noise_inflate_the_covariance(stick):
 
 
 def test_reference_errors_are_weighed(stick):
-    """A stop whose reference is stated to be bad pulls the build no further than its sd lets it."""
+    """A stop whose reference is off and stated to be so pulls the build no further than that lets it; else it does."""
     truth = stick.drawn(11)
     good = bench(stick, 5, truth.readings)
-    reference, sd = good.reference.copy(), good.reference_sd.copy()
-    reference[10] += 5.0
-    sd[10] = 10.0
-    spoilt = Observations(reference, sd, good.readings_mT, good.variance_mT2, good.count)
-    without = good.part(np.arange(len(good)) != 10)
-    fits = [calibrate_stops(stick, stops, NAMES).report.fit for stops in (spoilt, without)]
+    reference, stated = good.reference.copy(), good.reference_sd.copy()
+    reference[10] += 0.3
+    stated[10] = 1.0
+    honest, silent = (
+        Observations(reference, sd, good.readings_mT, good.variance_mT2, good.count)
+        for sd in (stated, good.reference_sd)
+    )
+    without, with_it, fooled = (
+        calibrate_stops(stick, stops, NAMES).report.fit
+        for stops in (good.part(np.arange(len(good)) != 10), honest, silent)
+    )
 
-    assert np.max(np.abs(fits[0].deviations - fits[1].deviations) / fits[1].sd) <= 0.2
-    assert fits[0].reduced == pytest.approx(fits[1].reduced, abs=0.1)
+    # What is left of the stop is one combination of three values in 147.
+    assert np.max(np.abs(with_it.deviations - without.deviations) / without.sd) <= 0.5
+    assert np.max(np.abs(fooled.deviations - without.deviations) / without.sd) > 2.0
+    assert with_it.reduced == pytest.approx(without.reduced, abs=0.1)
+    assert fooled.reduced > 1.5 * without.reduced

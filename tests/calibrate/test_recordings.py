@@ -1,4 +1,4 @@
-"""Calibration of the shipped recordings: a real scan, and two units of a bench simulator that shares no code with us."""
+"""Calibration of the shipped recordings: a real scan, two units of a bench simulator that shares no code."""
 
 import json
 from pathlib import Path

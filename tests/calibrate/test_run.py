@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-import fluxfix
-from fluxfix import shipped
+from fluxfix import api, load_recording, load_rig, rigfile, shipped
 from fluxfix.calibrate.run import calibrate_stops, observations_of, stops_of
 from fluxfix.errors import OutputError, RecordingError, RigFileError
+from fluxfix.facade import Rig
 
 NAMES = (("reference.csv", "0" * 64),)
 SLIDER = "recordings/rate-slider-unit-a/reference.csv"
@@ -44,7 +44,7 @@ def test_reversed_axis_in_a_file(slider, tmp_path):
     path = tmp_path / "turned.csv"
     path.write_text("\n".join([lines[0], *(",".join(row) for row in rows)]) + "\n")
 
-    calibration = fluxfix.calibrate(slider.rig, path)
+    calibration = api.calibrate(slider.rig, path)
     assert "fits if z is reversed" in said(calibration)
     assert calibration.report.fit.strain > 100.0
 
@@ -54,24 +54,34 @@ def test_right_wires_are_not_doubted(stick):
     assert said(calibrate_stops(stick.rig, stick.stops, NAMES)) == []
 
 
-def test_wrong_rig_is_told(slider):
-    """Where no order or sign mends the fit, the sentence says that sizes and places are to be checked."""
-    text = slider.rig.text.replace("position_mm = [0, 0, 6.5]", "position_mm = [0, 0, 9.5]")
-    wrong = fluxfix.Rig(fluxfix.rigfile.parse(text, source="wrong.toml"))
-    notes = calibrate_stops(wrong, slider.stops, NAMES).report.notes
+@pytest.mark.parametrize(
+    ("right", "wrong", "start", "advice"),
+    [
+        ("[8.0, 4.0, 4.0]", "[4.0, 4.0, 4.0]", "the fit is poor", "check sizes, places and joints"),
+        (
+            "position_mm = [0, 0, 6.5]",
+            "position_mm = [0, 3, 6.5]",
+            "slide-magnet.position_mm.y is",
+            "check the rig's sizes and places against the unit, and that tolerance",
+        ),
+    ],
+)
+def test_wrong_rig_is_told(slider, right, wrong, start, advice):
+    """A size that no build mends, and a place that one mends far outside the tolerance, are told each in its way."""
+    assert right in slider.rig.text
+    rig = Rig(rigfile.parse(slider.rig.text.replace(right, wrong), source="wrong.toml"))
+    notes = calibrate_stops(rig, slider.stops, NAMES).report.notes
 
-    assert any(note.startswith("the fit is poor") and "check sizes, places and joints" in note for note in notes)
+    assert any(start in note and advice in note for note in notes)
 
 
 def test_round_trip(slider, tmp_path):
     """A calibrated rig read back from its file gives the same fixes to the last bit; comments and drawing stay."""
     calls = []
-    calibration = fluxfix.calibrate(
-        slider.rig, shipped.path(SLIDER), on_progress=lambda *progress: calls.append(progress)
-    )
+    calibration = api.calibrate(slider.rig, shipped.path(SLIDER), on_progress=lambda *progress: calls.append(progress))
     path = tmp_path / "unit.toml"
     calibration.write(path)
-    back = fluxfix.load_rig(path)
+    back = load_rig(path)
     readings = np.concatenate(slider.samples)[::40]
     ours, theirs, drawing = calibration.rig.solve(readings), back.solve(readings), slider.rig.solve(readings)
 
@@ -85,7 +95,7 @@ def test_round_trip(slider, tmp_path):
     assert all(line in path.read_text() for line in slider.rig.text.splitlines())
     (used,) = calibration.table.recordings
     assert used.name == "reference.csv"
-    assert used.sha256 == fluxfix.load_recording(shipped.path(SLIDER)).sha256
+    assert used.sha256 == load_recording(shipped.path(SLIDER)).sha256
     with pytest.raises(OutputError):
         calibration.write(path)
 
@@ -111,7 +121,7 @@ def write(tmp_path, lines):
     """A recording of one slider unit."""
     path = tmp_path / "some.csv"
     path.write_text("\n".join(["t_s,board.x_mT,board.y_mT,board.z_mT,travel_mm", *lines]) + "\n")
-    return fluxfix.load_recording(path)
+    return load_recording(path)
 
 
 def test_samples_that_are_left_out(slider, tmp_path):
@@ -132,13 +142,13 @@ def test_samples_that_are_left_out(slider, tmp_path):
 def test_refusals(slider, tmp_path):
     """No recording, none that can be used, and a rig that leaves nothing to fit: one sentence each."""
     with pytest.raises(RecordingError, match="needs at least one with reference positions"):
-        fluxfix.calibrate(slider.rig, [])
+        api.calibrate(slider.rig, [])
     with pytest.raises(RecordingError, match="no stop has a sample that is neither saturated nor missing"):
-        fluxfix.calibrate(slider.rig, write(tmp_path, ["0,50,0,0,1", "1,nan,0,0,1"]))
+        api.calibrate(slider.rig, write(tmp_path, ["0,50,0,0,1", "1,nan,0,0,1"]))
     held = slider.rig.text.split("[tolerance]", maxsplit=1)[0] + "[tolerance]\n"
     for line in slider.rig.text.split("[tolerance]")[1].splitlines()[1:]:
         held += line.split("=")[0] + "= {sd = 0}\n"
-    fixed = fluxfix.Rig(fluxfix.rigfile.parse(held, source="held.toml"))
+    fixed = Rig(rigfile.parse(held, source="held.toml"))
     with pytest.raises(RigFileError, match=r"^held.toml: \[tolerance\] holds every parameter fixed"):
         calibrate_stops(fixed, slider.stops, NAMES)
 
@@ -150,4 +160,4 @@ def test_cancelling(slider):
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        fluxfix.calibrate(slider.rig, shipped.path(SLIDER), on_progress=stop)
+        api.calibrate(slider.rig, shipped.path(SLIDER), on_progress=stop)

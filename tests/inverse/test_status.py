@@ -84,6 +84,24 @@ def test_ambiguous(folded):
     assert fixes.other == pytest.approx(-fixes.position, abs=1e-3)
 
 
+@pytest.mark.parametrize("noise_mT", ["0.03", "0.0003"])
+def test_ambiguous_stick(noise_mT):
+    """A stick without its y axis reads alike at (a, b) and (−a, b): told everywhere, in wide valleys and narrow ones.
+
+    Every fix meets its reading: no search may end at the fold between the two, where a slope vanishes.
+    """
+    text = texts.changed(texts.LEVER, bits='bits = 24\naxes = "xz"', noise_mT=f"noise_mT = {noise_mT}")
+    truth = np.random.default_rng(3).uniform(-20.0, 20.0, (1000, 2))
+    rig = texts.rig(text)
+    fixes = rig.solve(rig.readings(truth))
+    apart = 2.0 * np.abs(truth[:, 0]) > 0.01 * 40.0
+
+    assert np.sum(~apart) > 0
+    assert np.array_equal(fixes.status & Status.AMBIGUOUS > 0, apart)
+    assert np.max(np.abs(fixes.other - fixes.position * [-1.0, 1.0])[apart]) <= 1e-3
+    assert np.max(np.abs(np.abs(fixes.position) - np.abs(truth))) <= 1e-3
+
+
 def test_not_ambiguous_where_the_twin_is_out_of_reach(folded):
     """A place whose twin lies beyond the travel and its margin has no other."""
     fix = folded.solve(folded.readings([[9.95], [9.95]]))
@@ -205,3 +223,15 @@ def test_fixes_can_be_cut(lever):
     assert fixes[1:].position.shape == (1, 2)
     assert fixes[1].sd == pytest.approx(fixes.sd[1])
     assert fixes[0].status_words == ["OK"]
+
+
+def test_twins_across_the_end_of_a_turn():
+    """A knob read by one axis has two places on either side of 0°: told across the turn's end too."""
+    one = texts.rig(texts.changed(rigs.KNOB, bits='bits = 16\naxes = "x"'))
+    truth = np.array([[3.0], [357.0], [8.0], [175.0], [90.0]])
+    fixes = one.solve(one.readings(truth))
+    twins = np.stack([fixes.position, fixes.other], axis=1)[:, :, 0]
+
+    assert np.all(fixes.status & Status.AMBIGUOUS)
+    assert np.sum(twins, axis=1) == pytest.approx(360.0, abs=1e-3)
+    assert np.min(np.abs(twins - truth), axis=1) == pytest.approx(0.0, abs=1e-3)

@@ -93,7 +93,14 @@ class _Local(NamedTuple):
         return white.reshape(-1, white.shape[-1])
 
 
-def fit(layout: Layout, nominal: Parameters, which: tuple[Parameter, ...], observations: Observations) -> Fit:
+def fit(
+    layout: Layout,
+    nominal: Parameters,
+    which: tuple[Parameter, ...],
+    observations: Observations,
+    *,
+    steps: int = MOST_STEPS,
+) -> Fit:
     """Fit the build that explains the stops, starting from nominal.
 
     Args:
@@ -101,6 +108,7 @@ def fit(layout: Layout, nominal: Parameters, which: tuple[Parameter, ...], obser
         nominal: the drawing's numbers.
         which: the parameters to fit, each with a prior sd above 0; that of a uniform tolerance is its limit / √3.
         observations: the stops.
+        steps: the most steps to take.
     """
     prior_sd = np.array([parameter.sd for parameter in which])
     # Everything is scaled by the prior sd: the prior's information is then the unit matrix.
@@ -116,7 +124,7 @@ def fit(layout: Layout, nominal: Parameters, which: tuple[Parameter, ...], obser
     scaled: NDArray[Any] = np.zeros(len(which))
     damping, converged = _FIRST_DAMPING, False
     here = linearise(scaled)
-    for _ in range(MOST_STEPS):
+    for _ in range(steps):
         residual, jacobian = here.residual, here.jacobian
         before = float(residual @ residual + scaled @ scaled)
         information = jacobian.T @ jacobian + eye

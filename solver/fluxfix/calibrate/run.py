@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 MODEL_DOUBT = 1e-3
 """Where the residuals' chi-square is less likely than this, the model does not hold: all sd grow with it."""
+FAR = 4.5
+"""A parameter further from the drawing than this, in sd of its tolerance, is told: 7 in a million units have one."""
 
 
 @dataclass(frozen=True)
@@ -51,14 +53,16 @@ class CalibrationReport:
         ]
         if not self.fit.converged:
             found.append("the fit did not come to rest: check the rig's sizes and places against the unit")
+        furthest = int(np.argmax(np.abs(self.fit.in_prior_sd)))
+        how_far = abs(float(self.fit.in_prior_sd[furthest]))
+        far = f"{self.fit.parameters[furthest].address} is {how_far:.3g} sd of its tolerance from the drawing"
         if self.fit.strain > wiring.POOR and not self.wirings:
-            furthest = int(np.argmax(np.abs(self.fit.in_prior_sd)))
             found.append(
-                f"the fit is poor (chi-square per dof {self.fit.reduced:.3g}; "
-                f"{self.fit.parameters[furthest].address} is {abs(self.fit.in_prior_sd[furthest]):.3g} sd of its "
-                "tolerance from the drawing) and no other order or sign of the axes mends it: check sizes, places and "
-                "joints of the rig against the unit"
+                f"the fit is poor (chi-square per dof {self.fit.reduced:.3g}; {far}) and no other order or sign of the "
+                "axes mends it: check sizes, places and joints of the rig against the unit"
             )
+        elif how_far > FAR and not self.wirings:
+            found.append(f"{far}: check the rig's sizes and places against the unit, and that tolerance")
         if self.inflation > 1.0:
             found.append(
                 f"residuals exceed what noise explains: all sd are {self.inflation:.3g} times what the noise alone "

@@ -14,6 +14,8 @@ from fluxfix.rig.parameters import Parameter, Parameters
 
 POOR = 4.0
 """A first fit is poor above this strain: residuals and deviations are twice what noise and tolerances explain."""
+STEPS = 15
+"""The most steps of a trial; where the wires are right a fit takes four to six."""
 BETTER = 10.0
 """Another wiring is named when it lowers the strain by this factor or more."""
 
@@ -55,7 +57,7 @@ def others(
             whole[own] = own[list(order)]
             sign = np.ones(layout.reading_size)
             sign[own] = signs
-            tried = fit(layout, nominal, which, observations.with_axes(whole, sign))
+            tried = fit(layout, nominal, which, observations.with_axes(whole, sign), steps=STEPS)
             if tried.converged and tried.strain * BETTER <= first.strain:
                 of = f" of sensor {sensor.name}" if len(layout.sensors) > 1 else ""
                 found.append((changes, tried.strain, _words(letters, order, signs) + of))

@@ -94,9 +94,7 @@ def is_far(x: Array, y: Array, z: Array, a: Array, b: Array, c: Array) -> Array:
     return x * x + y * y + z * z > FAR * FAR * (a * a + b * b + c * c)
 
 
-def far_tensor(
-    x: Array, y: Array, z: Array, a: Array, b: Array, c: Array
-) -> tuple[Array, ...]:
+def far_tensor(x: Array, y: Array, z: Array, a: Array, b: Array, c: Array) -> tuple[Array, ...]:
     """B over J, xx, yy, zz, yz, zx, xy; finite but meaningless where `is_far` does not hold."""
     corner2 = a * a + b * b + c * c
     # Nearer points are replaced, so that what is not selected never becomes NaN.

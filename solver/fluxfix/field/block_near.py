@@ -77,9 +77,7 @@ def _signed(parts: list[list[Array]]) -> Array:
 
 
 @jax.custom_jvp
-def near_tensor(
-    x: Array, y: Array, z: Array, a: Array, b: Array, c: Array
-) -> Tensor:
+def near_tensor(x: Array, y: Array, z: Array, a: Array, b: Array, c: Array) -> Tensor:
     """B over J of a block with half edges a, b, c; points on a face belong to its upper side."""
     planes = _planes((x, y, z), (a, b, c))
     edges = _edges(planes)

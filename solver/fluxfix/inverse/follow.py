@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import jax
 import numpy as np
 
-from fluxfix.inverse import least_squares
+from fluxfix.inverse import least_squares, twins
 from fluxfix.rig.chunks import SIZES
 
 if TYPE_CHECKING:
@@ -30,27 +30,55 @@ ROUND_STEPS = 8
 class Bottoms:
     """Where the valleys end. n readings, c candidates, p followed valleys, readings with few valleys having few."""
 
-    at: Point  # arrays (p,)
+    at: Point  # NumPy arrays (p,)
     best: NDArray[np.intp]  # (n,) index of each reading's best into p
     at_rest: NDArray[np.bool_]  # (n,) of the best
     candidates: NDArray[np.float64]  # (n, c, d), repeating the best where there is no other
     costs: NDArray[np.float64]  # (n, c), infinite where there is no other
 
 
-def follow(solver: Solver, data: Values, starts: NDArray[np.int32]) -> Bottoms:
-    """Follow valleys to their bottoms.
+def follow_valleys(solver: Solver, data: Values, valleys: NDArray[np.int32]) -> Bottoms:
+    """Follow the valleys of a grid to their bottoms, and those that it does not show beside them.
 
     Args:
         solver: of the rig.
         data: the readings, n of them.
-        starts: (n, c) indices into the solver's grid; one that repeats the first of its row is no other valley.
+        valleys: (n, c) indices into the solver's grid; one that repeats the first of its row is no other valley.
     """
-    n, count = starts.shape
-    distinct = np.concatenate([np.ones((n, 1), bool), starts[:, 1:] != starts[:, :1]], axis=1)
+    distinct = np.concatenate([np.ones((len(valleys), 1), bool), valleys[:, 1:] != valleys[:, :1]], axis=1)
+    grid = np.asarray(solver.grid.positions)
+    found = _follow(solver, data, grid[valleys], distinct)
+    position = np.stack(found.at.position, axis=-1)[found.best]
+    near, starts = twins.starts(solver.joints, grid, solver.folds, position)
+    if not len(near):
+        return found
+    again = _follow(solver, jax.tree.map(lambda part: part[near], data), starts, np.ones((len(near), 2), bool))
+    return _merged(found, again, near)
+
+
+def _merged(found: Bottoms, again: Bottoms, which: NDArray[np.intp]) -> Bottoms:
+    """Bottoms found at first, and again for some of the readings."""
+    (n, first), more = found.costs.shape, again.costs.shape[1]
+    costs = np.concatenate([found.costs, np.full((n, more), np.inf)], axis=1)
+    costs[which, first:] = again.costs
+    best, at_rest = found.best.copy(), found.at_rest.copy()
+    lower = np.min(again.costs, axis=1) < np.min(found.costs[which], axis=1)
+    best[which[lower]] = len(found.at.cost) + again.best[lower]
+    at_rest[which[lower]] = again.at_rest[lower]
+    at = jax.tree.map(lambda a, b: np.concatenate([a, b]), found.at, again.at)
+    position = np.stack(at.position, axis=-1)[best]
+    candidates = np.concatenate([found.candidates, np.repeat(position[:, None, :], more, axis=1)], axis=1)
+    candidates[which, first:] = again.candidates
+    return Bottoms(at, best, at_rest, candidates, costs)
+
+
+def _follow(solver: Solver, data: Values, starts: NDArray[np.float64], distinct: NDArray[np.bool_]) -> Bottoms:
+    """Follow c starts of each reading, (n, c, d), where they are distinct, (n, c)."""
+    n, count = distinct.shape
     rows, columns = np.nonzero(distinct)
-    first = np.asarray(solver.grid.positions)[starts[rows, columns]]
     pool = _Pool(
-        jax.tree.map(lambda part: np.asarray(part)[rows], data), least_squares.begin(first, len(data.values_mT))
+        jax.tree.map(lambda part: np.asarray(part)[rows], data),
+        least_squares.begin(starts[rows, columns], len(data.values_mT)),
     )
     for _ in range(-(-least_squares.MOST_STEPS // ROUND_STEPS)):
         going = np.flatnonzero(~np.asarray(pool.state.rest))

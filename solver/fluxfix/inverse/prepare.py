@@ -4,10 +4,9 @@ import numpy as np
 from jax import numpy as jnp
 from numpy.typing import NDArray
 
-from fluxfix.inverse import chi_square
+from fluxfix.inverse import chi_square, start, twins
 from fluxfix.inverse.integrity import Limits
 from fluxfix.inverse.solver import Solver
-from fluxfix.inverse.start import POINTS, StartGrid
 from fluxfix.rig import rows, travel
 from fluxfix.rig.layout import Layout
 from fluxfix.rig.parameters import Parameters
@@ -84,9 +83,9 @@ def prepare(
         known: tangents of what is common to all fixes of a calibrated build; none for a build taken as exact.
         loose: tangents by which the magnitude may differ: the calibration's, or else the tolerances'.
     """
-    d, m = len(joints), layout.reading_size
-    positions = travel.grid(joints, POINTS[d], widened=True)
-    grid = StartGrid(jnp.asarray(positions), jnp.asarray(rows.readings(layout, parameters, positions)))
+    m = layout.reading_size
+    positions = start.nodes(joints)
+    grid = start.StartGrid(jnp.asarray(positions), jnp.asarray(rows.readings(layout, parameters, positions)))
     sd_mT = np.sqrt(np.asarray(sensing.variance_mT2))
     weakest, strongest = magnitude_window(layout, joints, parameters, loose=loose, sd_mT=sd_mT)
     limits = Limits(
@@ -97,4 +96,6 @@ def prepare(
         resolution=np.array([RESOLUTION * joint.span for joint in joints]),
         sensor_of_value=np.repeat(np.arange(len(layout.sensors)), [len(sensor.axes) for sensor in layout.sensors]),
     )
-    return Solver(layout, joints, parameters, known, sensing, grid, limits)
+    over = np.asarray(grid.readings_mT).reshape(*(start.POINTS[len(joints)],) * len(joints), m)
+    folds = twins.folds(joints, over, 1.0 / np.square(sd_mT))
+    return Solver(layout, joints, parameters, known, sensing, grid, limits, folds)

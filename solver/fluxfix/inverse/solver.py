@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from fluxfix.inverse import start
 from fluxfix.inverse.describe import common_part, describe
 from fluxfix.inverse.fixes import Fixes, joined
-from fluxfix.inverse.follow import CANDIDATES, follow
+from fluxfix.inverse.follow import CANDIDATES, follow_valleys
 from fluxfix.inverse.integrity import Evidence, Limits, flags
 from fluxfix.inverse.least_squares import Values
+from fluxfix.inverse.twins import Folds
 from fluxfix.rig import rows
 from fluxfix.rig.chunks import chunks
 from fluxfix.rig.layout import Layout
@@ -36,6 +37,7 @@ class Solver:
     sensing: Sensing
     grid: start.StartGrid
     limits: Limits
+    folds: Folds
 
 
 def solve(solver: Solver, readings_mT: NDArray[np.float64], noise_mT: NDArray[np.float64] | None = None) -> Fixes:
@@ -49,10 +51,9 @@ def solve(solver: Solver, readings_mT: NDArray[np.float64], noise_mT: NDArray[np
     Returns:
         n fixes.
     """
-    variance = np.asarray(solver.sensing.variance_mT2)
+    weights = 1.0 / np.asarray(solver.sensing.variance_mT2)
     if noise_mT is not None:
-        variance = np.square(noise_mT) + np.square(np.asarray(solver.sensing.step_mT)) / 12.0
-    weights = 1.0 / variance
+        weights = 1.0 / (np.square(noise_mT) + np.square(np.asarray(solver.sensing.step_mT)) / 12.0)
     parts = [_solve_chunk(solver, padded, weights)[: where.stop - where.start] for where, padded in chunks(readings_mT)]
     return joined(parts) if parts else _none(len(solver.joints))
 
@@ -79,8 +80,8 @@ def _solve_chunk(solver: Solver, readings_mT: NDArray[np.float64], weights: NDAr
 
     shape, wraps = (start.POINTS[d],) * d, tuple(joint.wraps for joint in solver.joints)
     saturated = bool(np.any(used_side))
-    starts = np.asarray(_starts(solver.grid, data, shape=shape, wraps=wraps, saturated=saturated))
-    bottoms = follow(solver, data, starts)
+    valleys = np.asarray(_valleys(solver.grid, data, shape=shape, wraps=wraps, saturated=saturated))
+    bottoms = follow_valleys(solver, data, valleys)
     found = describe(data, jax.tree.map(lambda part: part[bottoms.best], bottoms.at))
     covariance = found.noise
     if solver.common.ambient_mT.shape[0]:
@@ -111,7 +112,7 @@ def _solve_chunk(solver: Solver, readings_mT: NDArray[np.float64], weights: NDAr
 
 
 @partial(jax.jit, static_argnames=("shape", "wraps", "saturated"))
-def _starts(
+def _valleys(
     grid: start.StartGrid, data: Values, *, shape: tuple[int, ...], wraps: tuple[bool, ...], saturated: bool
 ) -> Array:
     values, weights, side = (jnp.stack(part, -1) for part in data)

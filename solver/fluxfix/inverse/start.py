@@ -3,13 +3,22 @@
 from dataclasses import dataclass
 
 import jax
+import numpy as np
 from jax import Array
 from jax import numpy as jnp
+from numpy.typing import NDArray
 
 from fluxfix.rig.leaf import Leaf
+from fluxfix.rig.travel import SolvedJoint
 
-POINTS = {1: 65, 2: 21, 3: 11, 4: 7}
+POINTS = {1: 64, 2: 22, 3: 12, 4: 8}
 """Grid points along each joint, by number of joints: a few hundred to a few thousand in all."""
+
+_OFFSET = 0.5 * (5.0**0.5 - 1.0)
+"""Where in its cell each point lies: no simple fraction of the travel, since a place of symmetry is no start.
+
+There the reading's slope may vanish, and with it the gradient that would lead away from it.
+"""
 
 
 @jax.tree_util.register_dataclass
@@ -19,6 +28,14 @@ class StartGrid:
 
     positions: Leaf  # (g, d)
     readings_mT: Leaf  # (g, m)
+
+
+def nodes(joints: tuple[SolvedJoint, ...]) -> NDArray[np.float64]:
+    """The grid's positions over the travel and its margins: (g, d), the last joint runs fastest."""
+    count = POINTS[len(joints)]
+    steps = (np.arange(count) + _OFFSET) / count
+    axes = [joint.lowest + steps * (joint.highest - joint.lowest) for joint in joints]
+    return np.stack([part.reshape(-1) for part in np.meshgrid(*axes, indexing="ij")], axis=-1)
 
 
 def misfit(grid: StartGrid, values: Array, weights: Array) -> Array:

@@ -1,0 +1,114 @@
+"""Flux density of one magnet at many points, against magpylib's vectorised getB; and what all its derivatives cost."""
+
+from collections.abc import Callable
+
+import jax
+import magpylib
+import numpy as np
+from jax import Array
+from jax import numpy as jnp
+
+from bench.record import About, Row
+from bench.timing import agree, by_turns
+from fluxfix import field
+
+POINTS = 100_000
+ROUNDS = 15
+SEED = 71
+REACH = 3.0  # sizes of the magnet
+AGREEMENT = 1e-10  # of the largest value; magpylib's blocks hold 3e-11 at 30 sizes, and round-off grows near edges
+
+CYLINDER, BLOCK, SPHERE = (6.0, 3.0), (8.0, 4.0, 4.0), 6.0  # mm
+AXIAL, SLANTED = (0.0, 0.0, 1280.0), (1180.0, -300.0, 500.0)  # mT
+
+ABOUT = About(
+    what="flux density of one magnet at 100,000 points: fluxfix.field, compiled by JAX, against magpylib's getB of all points at "
+    "once; then value with the Jacobian by position (3 × 3) of fluxfix.field against its value alone",
+    unit="µs a point (median of rounds); times_faster: baseline over candidate, median and quartiles of rounds",
+    origin=f"points uniform in a box of {REACH:g} times the magnet's size, inside and outside; float64",
+    seed=str(SEED),
+    command="",
+    cores=1,
+)
+
+
+def rows() -> list[Row]:
+    """One row a shape against magpylib, one a shape for the derivatives."""
+    found, slopes = [], []
+    for shape, (function, source, size) in _shapes().items():
+        points = np.random.default_rng(SEED).uniform(-REACH / 2, REACH / 2, (POINTS, 3)) * np.asarray(size)
+        value, with_slopes = jax.jit(function), jax.jit(_with_slopes(function))
+        expected = source.getB(points)
+        apart = agree(shape, value(points), expected, AGREEMENT * np.abs(expected).max())
+        _check_slopes(shape, function, with_slopes, points)
+        given = jax.device_put(points)
+
+        def ours(value: Callable[[Array], Array] = value, given: Array = given) -> object:
+            return value(given).block_until_ready()
+
+        def theirs(source: magpylib.Collection = source, points: np.ndarray = points) -> object:
+            return source.getB(points)
+
+        def all_slopes(call: Callable[[Array], Array] = with_slopes, given: Array = given) -> object:
+            return jax.block_until_ready(call(given))
+
+        first = {"shape": shape, "candidate": "value", "baseline": "magpylib"}
+        compared = by_turns(ours, theirs, ROUNDS).row(POINTS, POINTS)
+        found.append(first | compared | {"apart_of_largest": apart / float(np.abs(expected).max())})
+        again = by_turns(all_slopes, ours, ROUNDS)
+        share = np.percentile(again.candidate_s / again.baseline_s, [25.0, 50.0, 75.0])
+        slopes.append(
+            {
+                "shape": shape,
+                "candidate": "value and Jacobian",
+                "baseline": "value",
+                "times_as_long": share[1],
+                "times_as_long_quartile_1": share[0],
+                "times_as_long_quartile_3": share[2],
+                "rounds": ROUNDS,
+            }
+        )
+    return [*found, *slopes]
+
+
+def _shapes() -> dict[str, tuple[Callable[[Array], Array], magpylib.Collection, tuple[float, ...]]]:
+    magnet = magpylib.magnet
+    return {
+        "cylinder": (
+            lambda points: field.cylinder(points, *CYLINDER, AXIAL),
+            magnet.Cylinder(polarization=AXIAL, dimension=CYLINDER),
+            (CYLINDER[0], CYLINDER[0], CYLINDER[1]),
+        ),
+        "block": (
+            lambda points: field.block(points, BLOCK, SLANTED),
+            magnet.Cuboid(polarization=SLANTED, dimension=BLOCK),
+            BLOCK,
+        ),
+        "sphere": (
+            lambda points: field.sphere(points, SPHERE, SLANTED),
+            magnet.Sphere(polarization=SLANTED, diameter=SPHERE),
+            (SPHERE,) * 3,
+        ),
+    }
+
+
+def _with_slopes(function: Callable[[Array], Array]) -> Callable[[Array], tuple[Array, Array]]:
+    """The value (n, 3), and its derivative along each axis (3, n, 3)."""
+
+    def both(points: Array) -> tuple[Array, Array]:
+        value, push = jax.linearize(function, points)
+        return value, jnp.stack([push(jnp.broadcast_to(axis, points.shape)) for axis in jnp.eye(3)])
+
+    return both
+
+
+def _check_slopes(
+    shape: str, function: Callable[[Array], Array], with_slopes: Callable[..., object], points: np.ndarray
+) -> None:
+    """The Jacobian against central differences, at points clear of edges."""
+    some, step = points[:200] * 2.0 + np.sign(points[:200]) * 8.0, 1e-4
+    _, slopes = jax.jit(_with_slopes(function))(some)
+    for axis in range(3):
+        shift = step * np.eye(3)[axis]
+        numeric = (np.asarray(function(some + shift)) - np.asarray(function(some - shift))) / (2.0 * step)
+        agree(f"{shape}, slope {axis}", np.asarray(slopes)[axis], numeric, 1e-6 * np.abs(slopes).max())
