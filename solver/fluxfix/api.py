@@ -12,7 +12,7 @@ from fluxfix.facade import Rig
 from fluxfix.inverse.fixes import Fixes
 
 if TYPE_CHECKING:
-    from fluxfix.calibrate import Calibration
+    from fluxfix.calibration import Calibration
     from fluxfix.study.latency import Latency
     from fluxfix.study.rates import Rates
     from fluxfix.table import Table
@@ -62,7 +62,7 @@ def calibrate(
     Raises:
         RecordingError: a recording lacks the rig's columns or reference positions.
     """
-    from fluxfix.calibrate import calibrate as run
+    from fluxfix.calibration import calibrate as run
 
     several = recording if isinstance(recording, Sequence) and not isinstance(recording, str) else [recording]
     opened = [one if isinstance(one, recordings.Recording) else load_recording(one) for one in several]

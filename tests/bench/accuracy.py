@@ -7,7 +7,7 @@ import numpy as np
 
 from bench.record import About, Row
 from fluxfix import api, shipped
-from fluxfix.calibrate.run import calibrate_stops, observations_of, stops_of
+from fluxfix.calibration.run import calibrate_stops, observations_of, stops_of
 from fluxfix.demo import bench
 from fluxfix.demo.bench import CASES, Case
 from fluxfix.facade import Rig

@@ -8,9 +8,9 @@ from bench import models
 from bench.record import About, Row
 from bench.timing import agree, by_turns
 from fluxfix import load_recording, load_rig, shipped
-from fluxfix.calibrate.fit import fit
-from fluxfix.calibrate.run import calibrate_stops, observations_of, stops_of
-from fluxfix.calibrate.stops import Observations
+from fluxfix.calibration.fit import fit
+from fluxfix.calibration.run import calibrate_stops, observations_of, stops_of
+from fluxfix.calibration.stops import Observations
 from fluxfix.rig import assemble
 from fluxfix.rig.parameters import Parameter
 

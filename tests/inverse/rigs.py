@@ -4,15 +4,16 @@ from rig import texts
 
 FINE = {"range_mT": "range_mT = 100.0", "bits": "bits = 24", "noise_mT": "noise_mT = 1e-4"}
 
+# Balls, since their field costs little to compile.
 FOLDED = (
     """
 name = "folded"
 [[magnet]]
 name = "magnet"
-shape = "cylinder"
+shape = "sphere"
 diameter_mm = 6
-height_mm = 4
 remanence_mT = 1250
+direction = [0, 0, 1]
 position_mm = [0, 0, 8]
 [[joint]]
 name = "travel"
@@ -21,18 +22,18 @@ axis = [1, 0, 0]
 range_mm = [-8, 10]
 """
     + texts.SENSOR
-    + 'axes = "yz"\n'
+    + 'axes = "z"\n'
     + texts.EXACT
 )
-"""A disc over a sensor without its x axis: places ahead and behind read alike, since z is even in the travel."""
+"""A ball over a sensor of one axis: places ahead and behind read alike, since z is even in the travel."""
 
 KNOB = (
     """
 name = "knob"
 [[magnet]]
 name = "magnet"
-shape = "block"
-size_mm = [5, 3, 2]
+shape = "sphere"
+diameter_mm = 5
 remanence_mT = 1200
 direction = [1, 0, 0]
 position_mm = [0, 0, 6]
@@ -48,6 +49,5 @@ wraps = true
 )
 """A full turn over an end-of-shaft sensor."""
 
-IDLE = texts.changed(KNOB).replace('shape = "block"', 'shape = "cylinder"\ndiameter_mm = 6\nheight_mm = 3')
-IDLE = IDLE.replace("size_mm = [5, 3, 2]\n", "").replace("direction = [1, 0, 0]\n", "")
+IDLE = texts.changed(KNOB, direction="direction = [0, 0, 1]")
 """A knob whose magnet turns about its own axis: no reading tells where it stands."""

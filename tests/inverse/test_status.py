@@ -65,8 +65,8 @@ def test_too_few_axes(lever):
 
 def test_saturated_axis_tells_its_side():
     """What lies beyond a limit decides between places that the measured axes do not tell apart."""
-    rig = texts.rig(texts.changed(rigs.FOLDED, axes='axes = "xyz"', range_mT="range_mT = 8.0"))
-    truth = np.array([[8.0], [-8.0]])  # x is ±11.6 mT, z 4.2 mT at both
+    rig = texts.rig(texts.changed(rigs.KNOB, range_mT="range_mT = 20.0"))
+    truth = np.array([[40.0], [140.0]])  # x is -22 and 22 mT, y -18.6 mT at both
     fixes = rig.solve(rig.readings(truth))
 
     assert fixes.status_words == ["SATURATED"] * 2
@@ -194,17 +194,15 @@ def test_imprecise():
     assert np.all(narrow.solve(reading).status & Status.IMPRECISE)
 
 
-def test_unchecked(folded):
+def test_unchecked(folded, knob):
     """A rig with no value to spare says so with every fix, and flags what no position gives all the same."""
-    one = texts.rig(texts.changed(rigs.FOLDED, axes='axes = "z"'))
-    readings = one.readings([[4.0], [6.0]])
-    strongest = one.readings([[0.0]])
-    fixes = one.solve(np.concatenate([readings, 1.2 * strongest]))
+    readings = folded.readings([[4.0], [6.0]])
+    fixes = folded.solve(np.concatenate([readings, 1.2 * folded.readings([[0.0]])]))
 
     assert np.all(fixes.status & Status.UNCHECKED)
     assert fixes.dof.tolist() == [0, 0, 0]
     assert [bool(status & Status.POOR_MATCH) for status in fixes.status] == [False, False, True]
-    assert not np.any(folded.solve(folded.readings([[4.0]])).status & Status.UNCHECKED)
+    assert not np.any(knob.solve(knob.readings([[4.0]] * 2)).status & Status.UNCHECKED)
 
 
 def test_no_readings(lever):

@@ -14,7 +14,7 @@ from pyarrow import parquet
 from bench.record import About, Row
 from bench.services import fluxfix_serving
 from fluxfix import load_recording, load_rig, rigfile, shipped
-from fluxfix.calibrate.run import stops_of
+from fluxfix.calibration.run import stops_of
 from fluxfix.errors import FluxfixError
 from fluxfix.facade import Rig
 from fluxfix_client import Client

@@ -10,7 +10,7 @@ import typer
 from fluxfix.cli.common import Force, Json, RigPath, columns, open_rig, print_json, progress, say
 
 if TYPE_CHECKING:
-    from fluxfix.calibrate import Calibration
+    from fluxfix.calibration import Calibration
 
 
 def command(

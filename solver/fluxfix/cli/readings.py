@@ -41,7 +41,7 @@ def command(
 ) -> None:
     """Compute the readings at given positions; with --noise, a simulated recording."""
     from fluxfix import api, recordings
-    from fluxfix.calibrate.run import references_of
+    from fluxfix.calibration.run import references_of
     from fluxfix.recordings import Column
 
     chosen = open_rig(rig, nominal)

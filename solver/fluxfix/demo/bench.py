@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluxfix import api, recordings
-from fluxfix.calibrate import Calibration
-from fluxfix.calibrate.run import calibrate_stops, observations_of, references_of, stops_of
+from fluxfix.calibration import Calibration
+from fluxfix.calibration.run import calibrate_stops, observations_of, references_of, stops_of
 from fluxfix.errors import TableError
 from fluxfix.facade import Rig
 from fluxfix.inverse.fixes import Fixes

@@ -22,7 +22,10 @@ from fluxfix.rig.parameters import Parameters
 
 MOST_STEPS = 60
 AT_REST = 1e-6
-"""A sample is at rest when its undamped step is below 1e-3 sd (this is the square); that last step is still taken."""
+"""A sample is at rest when its undamped step is below 1e-3 sd (this is the square); that last step is still taken.
+
+Of a misfit above 1 that is its square root times as much: the position is then no better known than that.
+"""
 
 _FIRST_DAMPING = 1e-3
 _LEAST_DAMPING = 1e-15
@@ -144,7 +147,7 @@ def _step(
     gradient = [jnp.where(f, g, 0.0) for f, g in zip(free, at.gradient, strict=True)]
     plain = small.solve(small.cholesky(_held(at.matrix, free, jnp.zeros_like(state.damping))), gradient)
     decrement = sum((g * p for g, p in zip(gradient, plain, strict=True)), jnp.zeros_like(at.cost))
-    settled = (decrement < AT_REST) & evaluated
+    settled = (decrement < AT_REST * jnp.maximum(at.cost, 1.0)) & evaluated
     damped = small.solve(small.cholesky(_held(at.matrix, free, state.damping)), gradient)
     trial = tuple(
         jnp.clip(q + jnp.where(settled, p, d), low, high)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fluxfix.calibrate import Calibration, CalibrationReport
+from fluxfix.calibration import Calibration, CalibrationReport
 from fluxfix.report.results import CalibrationResult, ParameterRow
 from fluxfix.rig import rows
 

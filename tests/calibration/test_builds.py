@@ -5,8 +5,8 @@ import pytest
 from scipy.stats import chi2
 
 from fluxfix import load_rig, shipped
-from fluxfix.calibrate.run import calibrate_stops
-from fluxfix.calibrate.stops import Observations
+from fluxfix.calibration.run import calibrate_stops
+from fluxfix.calibration.stops import Observations
 from fluxfix.rig.sensing import variance_of_mean_mT2
 from fluxfix.rig.travel import grid
 from rig import oracle

@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from fluxfix import load_recording, load_rig, shipped
-from fluxfix.calibrate.run import observations_of, stops_of
-from fluxfix.calibrate.stops import Observations
+from fluxfix.calibration.run import observations_of, stops_of
+from fluxfix.calibration.stops import Observations
 from fluxfix.facade import Rig
 
 

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from fluxfix.calibrate.stops import Observations
+from fluxfix.calibration.stops import Observations
 from fluxfix.rig import rows
 from fluxfix.rig.layout import Layout
 from fluxfix.rig.parameters import Parameter, Parameters, of_build, tangents

@@ -8,7 +8,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from fluxfix import rigfile
-from fluxfix.calibrate.run import calibrate_stops
+from fluxfix.calibration.run import calibrate_stops
 from fluxfix.facade import Rig
 
 CASES = {case["id"]: case for case in json.loads((Path(__file__).parents[1] / "data" / "checks.json").read_text())}

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fluxfix.calibrate.fit import Fit, fit
-from fluxfix.calibrate.stops import Observations
+from fluxfix.calibration.fit import Fit, fit
+from fluxfix.calibration.stops import Observations
 from fluxfix.rig.layout import Layout
 from fluxfix.rig.parameters import Parameter, Parameters
 

@@ -1,5 +1,5 @@
 """Calibration: from a bench recording to the build of one unit."""
 
-from fluxfix.calibrate.run import Calibration, CalibrationReport, calibrate
+from fluxfix.calibration.run import Calibration, CalibrationReport, calibrate
 
 __all__ = ["Calibration", "CalibrationReport", "calibrate"]

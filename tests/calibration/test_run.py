@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from fluxfix import api, load_recording, load_rig, rigfile, shipped
-from fluxfix.calibrate.run import calibrate_stops, observations_of, stops_of
+from fluxfix.calibration.run import calibrate_stops, observations_of, stops_of
 from fluxfix.errors import OutputError, RecordingError, RigFileError
 from fluxfix.facade import Rig
 
@@ -34,9 +34,9 @@ def test_wires(stick, order, signs, sentence):
     assert said(calibrate_stops(stick.rig, stops, NAMES)) == [sentence]
 
 
-def test_reversed_axis_in_a_file(slider, tmp_path):
+def test_reversed_axis_in_a_file(scan, tmp_path):
     """A recording whose z column has the wrong sign is told, from the file on."""
-    lines = shipped.path(SLIDER).read_text().splitlines()
+    lines = shipped.path("recordings/measured-scan/reference.csv").read_text().splitlines()
     place = lines[0].split(",").index("board.z_mT")
     rows = [line.split(",") for line in lines[1:]]
     for row in rows:
@@ -44,7 +44,7 @@ def test_reversed_axis_in_a_file(slider, tmp_path):
     path = tmp_path / "turned.csv"
     path.write_text("\n".join([lines[0], *(",".join(row) for row in rows)]) + "\n")
 
-    calibration = api.calibrate(slider.rig, path)
+    calibration = api.calibrate(scan.rig, path)
     assert "fits if z is reversed" in said(calibration)
     assert calibration.report.fit.strain > 100.0
 
@@ -57,22 +57,22 @@ def test_right_wires_are_not_doubted(stick):
 @pytest.mark.parametrize(
     ("right", "wrong", "start", "advice"),
     [
-        ("[8.0, 4.0, 4.0]", "[4.0, 4.0, 4.0]", "the fit is poor", "check sizes, places and joints"),
+        ("diameter_mm = 6.0", "diameter_mm = 2.0", "the fit is poor", "check sizes, places and joints"),
         (
-            "position_mm = [0, 0, 6.5]",
-            "position_mm = [0, 3, 6.5]",
-            "slide-magnet.position_mm.y is",
+            "position_mm = [0, 0, -4.0] ",
+            "position_mm = [0, 1.5, -4.0] ",
+            "stick-magnet.position_mm.y is",
             "check the rig's sizes and places against the unit, and that tolerance",
         ),
     ],
 )
-def test_wrong_rig_is_told(slider, right, wrong, start, advice):
+def test_wrong_rig_is_told(stick, right, wrong, start, advice):
     """A size that no build mends, and a place that one mends far outside the tolerance, are told each in its way."""
-    assert right in slider.rig.text
-    rig = Rig(rigfile.parse(slider.rig.text.replace(right, wrong), source="wrong.toml"))
-    notes = calibrate_stops(rig, slider.stops, NAMES).report.notes
+    assert right in stick.rig.text
+    rig = Rig(rigfile.parse(stick.rig.text.replace(right, wrong), source="wrong.toml"))
+    report = calibrate_stops(rig, stick.stops, NAMES).report
 
-    assert any(start in note and advice in note for note in notes)
+    assert any(start in note and advice in note for note in report.notes)
 
 
 def test_round_trip(slider, tmp_path):

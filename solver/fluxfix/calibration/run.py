@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fluxfix import files, rigfile
-from fluxfix.calibrate import wiring
-from fluxfix.calibrate.fit import Fit, fit
-from fluxfix.calibrate.stops import Observations
+from fluxfix.calibration import wiring
+from fluxfix.calibration.fit import Fit, fit
+from fluxfix.calibration.stops import Observations
 from fluxfix.errors import RecordingError, RigFileError
 from fluxfix.facade import Rig
 from fluxfix.inverse import chi_square
-from fluxfix.recordings import Recording, Reference, Stops, find_stops
+from fluxfix.recordings import TEMPERATURE, Recording, Reference, Stops, find_stops
 from fluxfix.rig import assemble
 from fluxfix.rig.sensing import variance_of_mean_mT2
 
@@ -42,6 +42,7 @@ class CalibrationReport:
     left_out: int  # samples of stops that are saturated or not finite
     inflation: float  # factor on all sd, above 1 where the residuals exceed what noise explains
     wirings: tuple[wiring.Wiring, ...]  # other readings of the wires that would fit
+    remarks: tuple[str, ...] = ()  # what was taken for granted
 
     @property
     def notes(self) -> list[str]:
@@ -73,7 +74,7 @@ class CalibrationReport:
         unknown = [p.address for p, seen in zip(self.fit.parameters, self.fit.determined, strict=True) if not seen]
         if unknown:
             found.append("not determined by this recording (sd above 0.9 of the tolerance's): " + ", ".join(unknown))
-        return found
+        return [*found, *self.remarks]
 
 
 @dataclass(frozen=True)
@@ -130,14 +131,18 @@ def calibrate(
             f"{recordings[0].path}: no stop has a sample that is neither saturated nor missing, needs at least one"
         )
     names = tuple((Path(recording.path).name, recording.sha256) for recording in recordings)
-    calibration = calibrate_stops(rig, observations, names, left_out)
+    calibration = calibrate_stops(rig, observations, names, left_out, _remarks(rig, recordings))
     if on_progress:
         on_progress(steps, steps)
     return calibration
 
 
 def calibrate_stops(
-    rig: Rig, observations: Observations, names: tuple[tuple[str, str], ...], left_out: int = 0
+    rig: Rig,
+    observations: Observations,
+    names: tuple[tuple[str, str], ...],
+    left_out: int = 0,
+    remarks: tuple[str, ...] = (),
 ) -> Calibration:
     """Fit the build of a rig to observations.
 
@@ -146,6 +151,7 @@ def calibrate_stops(
         observations: of its stops.
         names: name and sha256 of each recording that they come from.
         left_out: samples that were not used.
+        remarks: what the report has to say beside what it finds itself.
 
     Raises:
         RigFileError: the tolerances hold every parameter fixed, or a sensor comes inside a magnet on the travel.
@@ -156,7 +162,7 @@ def calibrate_stops(
     if not which:
         raise RigFileError(
             f"{rig.file.source}: [tolerance] holds every parameter fixed, needs at least one to fit: give those "
-            " that differ from unit to unit an sd above 0"
+            "that differ from unit to unit an sd above 0"
         )
     found = fit(drawing.layout, drawing.parameters, which, observations)
     others: tuple[wiring.Wiring, ...] = ()
@@ -174,7 +180,20 @@ def calibrate_stops(
     )
     text = rigfile.with_calibration(rig.text, table)
     calibrated = Rig(rigfile.parse(text, source=rig.file.source))
-    return Calibration(calibrated, CalibrationReport(found, observations, names, left_out, inflation, others))
+    return Calibration(calibrated, CalibrationReport(found, observations, names, left_out, inflation, others, remarks))
+
+
+def _remarks(rig: Rig, recordings: Sequence[Recording]) -> tuple[str, ...]:
+    """What is taken for granted: tolerances that the file leaves out, temperatures that are not computed with."""
+    found = []
+    tolerance = rig.file.tolerance
+    if tolerance.defaults_used:
+        used = ", ".join(f"{name} sd {getattr(tolerance, name).sd:.3g}" for name in tolerance.defaults_used)
+        found.append(f"tolerances that the rig file leaves out have their defaults: {used}")
+    warm = [str(recording.path) for recording in recordings if TEMPERATURE in recording.columns]
+    if warm:
+        found.append(f"{TEMPERATURE} of {', '.join(warm)} is not computed with yet: one temperature is taken for all")
+    return tuple(found)
 
 
 def references_of(rig: Rig) -> list[Reference]:
