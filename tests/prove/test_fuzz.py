@@ -51,7 +51,7 @@ def refused(do: Callable[[], object], content: object) -> bool:
         assert text.strip(), content
         assert len(text.split("\n")) <= MOST_LINES, content
         return True
-    except Exception as error:  # noqa: BLE001 what is looked for
+    except Exception as error:
         pytest.fail(f"{type(error).__name__}: {error}\nfrom {content!r}")
     return False
 

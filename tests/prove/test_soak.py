@@ -96,7 +96,7 @@ def _caller(
                 if not _equal(fixes, same):
                     raise ValueError(f"another answer for {size} readings of {name}")
                 counts[number] += 1, size
-    except Exception as error:  # noqa: BLE001 a thread's failure is reported by the test
+    except Exception as error:
         wrong.append(f"thread {number}: {type(error).__name__}: {error}")
 
 

@@ -105,7 +105,13 @@ def _rates(rig, joints, units, speeds, per_mT):
     motions = [Motion(*row) for row in zip(joints, units, speeds, strict=True)]
     noise = np.full(3, 0.03)
     return study(
-        rig, Timing(75.0, 9.0), motions, noise, np.full(3, 0.0024), np.full((5, len(joints), 3), per_mT), latencies
+        rig,
+        Timing(75.0, 9.0),
+        joints=motions,
+        noise_mT=noise,
+        step_mT=np.full(3, 0.0024),
+        per_mT=np.full((5, len(joints), 3), per_mT),
+        latencies=latencies,
     )
 
 
