@@ -1,6 +1,6 @@
 """Results of benchmarks and proofs as files: a manifest that says what was measured how, and rows of numbers."""
 
-import datetime
+import datetime as dt
 import json
 import os
 import platform
@@ -43,7 +43,7 @@ def write(name: str, about: About, rows: Sequence[Row]) -> Path:
         "commit": commit(),
         "machine": machine(),
         "versions": {"python": platform.python_version()} | {package: version(package) for package in PACKAGES},
-        "date": datetime.datetime.now(datetime.UTC).strftime("%Y-%m-%d"),
+        "date": dt.datetime.now(dt.UTC).strftime("%Y-%m-%d"),
     }
     target = FOLDER / f"{name}.json"
     target.parent.mkdir(exist_ok=True)

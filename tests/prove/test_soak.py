@@ -94,7 +94,8 @@ def _caller(
                     size = int(rng.choice(BATCHES))
                     fixes, same = client.solve(name, readings[:size]), expected[:size]
                 if not _equal(fixes, same):
-                    raise ValueError(f"another answer for {size} readings of {name}")
+                    wrong.append(f"thread {number}: another answer for {size} readings of {name}")
+                    return
                 counts[number] += 1, size
     except Exception as error:
         wrong.append(f"thread {number}: {type(error).__name__}: {error}")
