@@ -173,3 +173,19 @@ def test_status_words_and_flags_are_the_same_thing() -> None:
     assert text(0) == "OK"
     for bits in range(0, 2048, 7):
         assert parse(text(bits)) == Status(bits)
+
+
+def test_calibrate_stays_a_function_when_its_package_is_loaded() -> None:
+    """`fluxfix.calibrate` is the function, before and after the modules behind it have been imported."""
+    recording = shipped.path("recordings/rate-slider-unit-a/reference.csv")
+    rig = fluxfix.load_rig(shipped.path("rigs/rate-slider.toml"))
+    first, second = (fluxfix.calibrate(rig, recording).rig.file.calibration for _ in range(2))
+    assert first == second
+
+
+def test_table_takes_one_reading_and_many(slider: Rig) -> None:
+    """As everywhere, a single reading goes without its first axis."""
+    table = fluxfix.build_table(slider, "1%")
+    readings = slider.readings([[-3.0], [2.0]])
+    assert np.array_equal(table.positions(readings[1]), table.positions(readings)[1])
+    assert table.bound == table.error_bound

@@ -81,11 +81,14 @@ def build_table(rig: Rig, error: str = "0.1%", on_progress: OnProgress | None = 
     Raises:
         ArgumentError: the error has another form, or another unit than the joints.
         TableError: no such table can be made; the message has the reason.
+        UnsupportedError: the sensor converts its axes at different times.
     """
+    from fluxfix.rig import refusals
     from fluxfix.table import build
     from fluxfix.table.target import problem_of, target_of
 
     target = target_of(error)
+    refusals.refuse(rig.file, refusals.for_one_instant(rig.file))
     rig.check_clearance()
     return build(problem_of(rig), target, on_progress)
 

@@ -267,7 +267,10 @@ class Rig:
         return tangents(self.parameters, build.parameters, covariance_root(build.covariance))
 
     def _with_noise(self, noise_mT: ArrayLike) -> Sensing:
-        noise = np.broadcast_to(np.asarray(noise_mT, dtype=np.float64), (len(self.columns),))
+        try:
+            noise = np.broadcast_to(np.asarray(noise_mT, dtype=np.float64), (len(self.columns),))
+        except (TypeError, ValueError):
+            noise = np.array([np.nan])
         if not np.all(np.isfinite(noise) & (noise >= 0.0)):
             raise ArgumentError(
                 f"got noise_mT = {noise_mT!r}, needs finite numbers of at least 0, one for all or one for each value"

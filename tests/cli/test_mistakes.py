@@ -188,3 +188,70 @@ def test_ctrl_c_ends_with_130_and_leaves_nothing(tmp_path: Path) -> None:
     assert child.returncode == 130
     assert "Traceback" not in said
     assert not out.exists()
+
+
+WAITS_S = (1.5, 2.5, 3.5)
+
+
+@pytest.mark.parametrize("wait_s", WAITS_S)
+@pytest.mark.parametrize("command", ["calibrate", "rates"])
+def test_ctrl_c_while_it_computes_ends_with_130(tmp_path: Path, command: str, wait_s: float) -> None:
+    """Whenever it comes, loading or compiling: exit code 130, no traceback, nothing left."""
+    out = tmp_path / "out"
+    rest = {"calibrate": [RECORDING, "--out", out], "rates": ["--out", out]}[command]
+    arguments = [sys.executable, "-m", "fluxfix.cli", command, str(RIG), *map(str, rest)]
+    # Without a cache every function is compiled, which takes far longer than the longest wait.
+    environment = {**os.environ, "FLUXFIX_CACHE": "off"}
+    child = subprocess.Popen(arguments, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=environment)
+    with pytest.raises(subprocess.TimeoutExpired):
+        child.wait(timeout=wait_s)
+    child.send_signal(signal.SIGINT)
+    _, said = child.communicate(timeout=60)
+    assert child.returncode == 130
+    assert "Traceback" not in said
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not Path("/proc/version").exists(), reason="needs a folder that nobody can write to: /proc")
+def test_a_demo_that_cannot_be_written_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    """The folder is tried before anything is computed."""
+    assert "/proc/x" in mistake(["demo", "--out", "/proc/x"], capsys, USAGE)
+
+
+@pytest.mark.skipif(not Path("/proc/version").exists(), reason="needs a folder that nobody can write to: /proc")
+@pytest.mark.parametrize("report", ["/proc/r.html", "same"])
+def test_a_report_that_cannot_be_written_leaves_no_rig(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], report: str
+) -> None:
+    """Rig and report are written together or not at all."""
+    out = tmp_path / "unit.toml"
+    place = out if report == "same" else Path(report)
+    mistake(["calibrate", RIG, RECORDING, "--out", out, "--report", place], capsys, USAGE)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("command", ["solve", "table", "rates", "readings"])
+def test_sequential_conversion_is_refused_where_it_counts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    """A rig whose sensor converts its axes one after another is not silently taken as converting them at once."""
+    rig, out = tmp_path / "rig.toml", tmp_path / ("out.csv" if command in ("solve", "readings") else "out")
+    rig.write_text(
+        RIG.read_text(encoding="utf-8").replace("bits = 14", "bits = 14\nsequential = true"), encoding="utf-8"
+    )
+    rest = [RECORDING] if command in ("solve", "readings") else []
+    assert "sequential" in mistake([command, rig, *rest, "--out", out], capsys, CONTENT)
+    assert not out.exists()
+
+
+def test_a_position_that_is_missing_is_told_by_its_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`readings` needs a position in every row."""
+    positions, out = tmp_path / "p.csv", tmp_path / "out.csv"
+    positions.write_text("t_s,travel_mm\n0,1\n1,\n", encoding="utf-8")
+    assert "line 3" in mistake(["readings", RIG, positions, "--out", out], capsys, CONTENT)
+    assert not out.exists()
+
+
+def test_a_folder_without_rigs_is_not_served(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An empty folder is most likely the wrong one."""
+    assert "--rigs" in mistake(["serve", "--rigs", tmp_path, "--address", "127.0.0.1:0"], capsys, USAGE)

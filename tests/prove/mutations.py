@@ -75,9 +75,9 @@ TOKENS = (
 
 
 def mutated(seeds: list[bytes], rng: np.random.Generator) -> bytes:
-    """One of the seeds with one to five things done to it."""
+    """One of the seeds with a few things done to it, more often one than several."""
     content = seeds[rng.integers(len(seeds))]
-    for _ in range(rng.integers(1, 6)):
+    for _ in range(rng.geometric(0.6)):
         content = _STEPS[rng.integers(len(_STEPS))](content, rng)
     return content
 

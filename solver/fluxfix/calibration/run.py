@@ -45,13 +45,15 @@ class CalibrationReport:
     remarks: tuple[str, ...] = ()  # what was taken for granted
 
     @property
-    def notes(self) -> list[str]:
-        """What a user must know, one sentence each."""
+    def warnings(self) -> list[str]:
+        """Why the fit should not be used as it is, one sentence each; as a rule there is none."""
         found = [
             f"fits if {other.words} (chi-square of residuals and tolerances {other.strain:.3g} per value instead of "
             f"{self.fit.strain:.3g})"
             for other in self.wirings
         ]
+        if len(self.wirings) > 1:
+            found.append("this recording cannot tell these ways apart: look at the wires")
         if not self.fit.converged:
             found.append("the fit did not come to rest: check the rig's sizes and places against the unit")
         furthest = int(np.argmax(np.abs(self.fit.in_prior_sd)))
@@ -64,6 +66,12 @@ class CalibrationReport:
             )
         elif how_far > FAR and not self.wirings:
             found.append(f"{far}: check the rig's sizes and places against the unit, and that tolerance")
+        return found
+
+    @property
+    def notes(self) -> list[str]:
+        """What a user must know, one sentence each; the warnings first."""
+        found = self.warnings
         if self.inflation > 1.0:
             found.append(
                 f"residuals exceed what noise explains: all sd are {self.inflation:.3g} times what the noise alone "

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from fluxfix.cli.common import Force, Json, RigPath, columns, open_rig, print_json, progress, say
+from fluxfix.errors import ArgumentError
 
 if TYPE_CHECKING:
     from fluxfix.calibration import Calibration
@@ -34,25 +36,30 @@ def command(
     """Fit the build of one unit and write it into a copy of the rig file."""
     from fluxfix import api, files
 
+    if report is not None and report.resolve() == out.resolve():
+        raise ArgumentError(f"got {out} for --out and --report, needs two names", path=str(out))
     for target in (out, report):
         if target is not None:
             files.refuse_existing(target, force)
     chosen = open_rig(rig)
     found = api.calibrate(chosen, list(recording), progress("calibrating"))
-    if report is not None:
-        from fluxfix.report import calibration_page
-        from fluxfix.report.gather import calibration_result
+    with ExitStack() as stack:
+        # Both files take their places together, after both could be written.
+        rig_file = stack.enter_context(files.whole_file(out, force))
+        if report is not None:
+            from fluxfix.report import calibration_page
+            from fluxfix.report.gather import calibration_result
 
-        page = calibration_page(calibration_result(found))
-        found.write(out, force)
-        files.write_whole(report, page, force)
-    else:
-        found.write(out, force)
+            page = stack.enter_context(files.whole_file(report, force))
+            page.write_text(calibration_page(calibration_result(found)), encoding="utf-8")
+        rig_file.write_text(found.rig.text, encoding="utf-8", newline="")
     described = describe(found)
     if json:
         print_json(described)
     else:
         print(text(described))
+    for warning in described["warnings"]:
+        say(f"fluxfix: {warning}")
     say(f"wrote {out}" + (f" and {report}" if report else ""))
 
 
@@ -82,7 +89,8 @@ def describe(calibration: Calibration) -> dict[str, Any]:
                 fit.parameters, fit.deviations, fit.sd, fit.determined, strict=True
             )
         ],
-        "notes": seen.notes,
+        "warnings": seen.warnings,
+        "notes": [note for note in seen.notes if note not in seen.warnings],
     }
 
 
@@ -91,7 +99,8 @@ def text(found: dict[str, Any]) -> str:
     rms = ", ".join(
         f"{column} {value:.3g}" for column, value in zip(found["columns"], found["rms_residual_mT"], strict=True)
     )
-    lines = [
+    lines = [f"THIS FIT IS NOT TO BE USED AS IT IS: {note}" for note in found["warnings"]]
+    lines += [
         (
             f"{found['stops']} stops, {found['samples']} samples: chi-square {found['chi_square']:.4g} "
             f"for {found['dof']:.4g} degrees of freedom"

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from fluxfix.cli.common import Force, Nominal, RigPath, open_rig, say
+from fluxfix.errors import RecordingError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 PIECE_ROWS = 16384
 
@@ -43,12 +48,14 @@ def command(
     from fluxfix import api, recordings
     from fluxfix.calibration.run import references_of
     from fluxfix.recordings import Column
+    from fluxfix.rig import refusals
 
     chosen = open_rig(rig, nominal)
     recordings.check_output(out, force)
     opened = api.load_recording(positions)
     wanted = [reference.column for reference in references_of(chosen)]
     opened.require(wanted, f"rig {chosen.name}")
+    refusals.refuse(chosen.file, refusals.for_one_instant(chosen.file))
     chosen.check_clearance()
     if build_seed is not None:
         chosen = chosen.drawn(build_seed)
@@ -57,6 +64,7 @@ def command(
     with recordings.writer(out, header, force) as sink:
         for number, piece in enumerate(opened.pieces(PIECE_ROWS)):
             places = piece.columns(wanted)
+            _refuse_missing(places, wanted, piece.first_row, opened.path)
             # Each piece has noise of its own: a seed for the run and the piece's number.
             found = chosen.simulate(places, [seed, number]) if noise else chosen.readings(places)
             values = {name: found[:, k] for k, name in enumerate(chosen.columns)}
@@ -64,3 +72,19 @@ def command(
             rows += len(piece)
     drawn = f", build drawn by seed {build_seed}" if build_seed is not None else ""
     say(f"wrote {rows} samples to {out} ({'simulated' if noise else 'exact'} readings of rig {chosen.name}{drawn})")
+
+
+def _refuse_missing(places: NDArray[np.float64], wanted: list[str], first_row: int, path: Path) -> None:
+    """Refuse a position that is not a number.
+
+    Raises:
+        RecordingError: one is not.
+    """
+    import numpy as np
+
+    rows, columns = np.nonzero(~np.isfinite(places))
+    if len(rows):
+        raise RecordingError(
+            f"{path}: line {first_row + int(rows[0])}: column {wanted[int(columns[0])]}: got no finite number, needs a "
+            "position in every row"
+        )

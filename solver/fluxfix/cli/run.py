@@ -7,9 +7,9 @@ import typer
 from typer.exceptions import TyperException
 
 from fluxfix import errors
-from fluxfix.cli import calibrate, check, demo, new, rates, readings, serve, solve, table
+from fluxfix.cli import STOPPED, calibrate, check, demo, new, rates, readings, serve, solve, table
 
-CONTENT, USAGE, INTERRUPTED = 1, 2, 130
+CONTENT, USAGE, INTERRUPTED = 1, 2, STOPPED
 
 _USAGE_ERRORS = (errors.ArgumentError, errors.InputFileError, errors.OutputError, errors.ServiceError)
 """What the command line named cannot be used as it is; every other error is about the content of a file."""
@@ -54,13 +54,12 @@ def run(arguments: Sequence[str]) -> int:
     except TyperException as error:
         return _said(error)
     except (KeyboardInterrupt, typer.Abort):
-        print("\nstopped", file=sys.stderr)
         return INTERRUPTED
     except errors.FluxfixError as error:
         print(f"fluxfix: {error}", file=sys.stderr)
         return USAGE if isinstance(error, _USAGE_ERRORS) else CONTENT
-    except BrokenPipeError:
-        return 0
+    except SystemExit:
+        return 0  # the parser's way to say that nobody reads the output any more
     return code if isinstance(code, int) else 0
 
 

@@ -19,9 +19,11 @@ def command(
 ) -> None:
     """Serve the rigs of a folder over gRPC until Ctrl-C or SIGTERM."""
     from fluxfix import service
+    from fluxfix.errors import InputFileError
+
+    if rigs.is_dir() and not any(rigs.glob("*.toml")):
+        raise InputFileError(f"got {rigs}, which has no rig file (*.toml): name a folder of rigs with --rigs DIR")
 
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     logging.getLogger("fluxfix").setLevel(logging.INFO)
-    service.serve(
-        rigs, address, lambda where: say(f"serving the rigs of {rigs.resolve().name}/ at {where}; Ctrl-C ends it")
-    )
+    service.serve(rigs, address, lambda where: say(f"serving the rigs of {rigs.resolve()} at {where}; Ctrl-C ends it"))

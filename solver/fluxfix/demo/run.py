@@ -16,6 +16,7 @@ import numpy as np
 from fluxfix import api, figures, files, shipped
 from fluxfix.demo import bench
 from fluxfix.demo.bench import CASES, Case
+from fluxfix.errors import OutputError
 from fluxfix.facade import Rig
 from fluxfix.report import demo_page
 from fluxfix.report.gather import parameter_rows
@@ -43,25 +44,30 @@ def demonstrate(out: Path, say: Callable[[str], None]) -> DemoResult:
     """
     begin = time.monotonic()
     try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError:
-        files.refuse_existing_folder(out, force=True)
-        raise
+        out.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{out}: cannot be made ({error.strerror}): choose another folder", path=str(out)) from None
+    with files.whole_folder(out, force=True) as folder:
+        results = _all(folder, say)
+        result = DemoResult(version("fluxfix"), machine(), time.monotonic() - begin, results)
+        (folder / PAGE).write_text(demo_page(result), encoding="utf-8")
+        (folder / PICTURE).write_bytes(first_picture(result))
+    say(f"done in {time.monotonic() - begin:.0f} s: open {out / PAGE}")
+    return result
+
+
+def _all(folder: Path, say: Callable[[str], None]) -> tuple[RigResult, ...]:
+    """Every case, with one service that serves the rigs as they are calibrated."""
     with ExitStack() as stack:
         served = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="fluxfix-")))
         rigs: dict[str, Rig] = {}
-        store = RigStore(served, lambda path: rigs[path.stem])
-        service = stack.enter_context(running(store))
+        service = stack.enter_context(running(RigStore(served, lambda path: rigs[path.stem])))
         client = stack.enter_context(Client(service.address, timeout_s=60.0))
         results = []
         for case in CASES:
             say(f"{case.rig}: {case.title.lower()} ({case.origin})")
-            results.append(_one(case, out, served, rigs, client, say))
-    result = DemoResult(version("fluxfix"), machine(), time.monotonic() - begin, tuple(results))
-    files.write_whole(out / PAGE, demo_page(result), force=True)
-    files.write_whole(out / PICTURE, first_picture(result), force=True)
-    say(f"done in {time.monotonic() - begin:.0f} s: open {out / PAGE}")
-    return result
+            results.append(_one(case, folder, served, rigs, client, say))
+    return tuple(results)
 
 
 def first_picture(result: DemoResult) -> bytes:

@@ -71,6 +71,11 @@ class Table:
         return "octant-quadratic" if isinstance(self.kernel.descriptor, Octant) else "ratio-quadratic"
 
     @property
+    def bound(self) -> dict[str, float]:
+        """The error that the table states, by joint in its unit: `error_bound` of table.json."""
+        return self.error_bound
+
+    @property
     def bytes(self) -> int:
         """Size of the coefficients."""
         return 2 * self.kernel.coefficients.size
@@ -105,14 +110,18 @@ class Table:
     def positions(self, readings_mT: ArrayLike) -> Floats:
         """Positions (n, d), each in its joint's unit, of readings (n, m) in mT, as the firmware computes them.
 
+        One reading (m,) gives one position (d,).
+
         NaN where a flag withholds the position or a reading is not finite.
         """
-        readings = self._columns(np.asarray(readings_mT, dtype=np.float64))
+        given = np.asarray(readings_mT, dtype=np.float64)
+        readings = self._columns(np.atleast_2d(given))
         whole, _ = self.evaluate(self.counts(readings))
         usable = (whole[:, :1] != twin.NOT_WRITTEN) & np.isfinite(readings).all(axis=1, keepdims=True)
         low = np.array([joint.low for joint in self.joints])
         span = np.array([joint.span for joint in self.joints])
-        return np.where(usable, low + span * (whole / POSITION_ONE), np.nan)
+        found = np.where(usable, low + span * (whole / POSITION_ONE), np.nan)
+        return found[0] if given.ndim == 1 else found
 
     def files(self) -> dict[str, str]:
         """The export by file name: JSON, C, runtime, self-test, golden vectors, README; equal for equal tables."""

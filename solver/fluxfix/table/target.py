@@ -17,7 +17,7 @@ def target_of(error: str) -> ErrorTarget:
     Raises:
         ArgumentError: it has another form, or is not above zero.
     """
-    found = _TARGET.fullmatch(error)
+    found = _TARGET.fullmatch(str(error))
     if found is None or float(found["value"]) <= 0.0:
         raise ArgumentError(
             f"got the error {error!r}, needs a number above 0 with its unit: 0.1%, 0.05deg or 0.02mm", error=error
