@@ -19,7 +19,7 @@ def command(
     rig: RigPath,
     recording: Annotated[
         list[Path],
-        typer.Argument(metavar="RECORDING...", help="Recordings with reference positions.", show_default=False),
+        typer.Argument(metavar="RECORDING", help="Recordings with reference positions.", show_default=False),
     ],
     out: Annotated[
         Path,
