@@ -13,7 +13,7 @@ from fluxfix.facade import Rig
 
 pytestmark = pytest.mark.prove
 
-BUILDS = {"rate-slider": 200, "boom-stick": 100}
+BUILDS = {"rate-slider": 1000, "boom-stick": 1000}
 STOPS = {
     "rate-slider": 25,
     "boom-stick": 7,
@@ -25,7 +25,7 @@ COVERED, WITHIN_SE = 0.95, 3.0
 
 NAME = "builds"
 ABOUT = About(
-    what="builds drawn from each rig's tolerances (rate-slider 200, boom-stick 100), each calibrated on a recording of its own (25 or 7 × 7 stops of 64 "
+    what="builds drawn from each rig's tolerances (1000 of each), each calibrated on a recording of its own (25 or 7 × 7 stops of 64 "
     "samples, set points with the errors that the rig states), then solved at 400 positions: share of fixes whose 95 % region, by "
     "covariance, holds the truth, pooled, with its standard error over builds; rms of error / sd by joint",
     unit="percent (shares), 1 (ratio)",
