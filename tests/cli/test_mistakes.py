@@ -42,6 +42,8 @@ def mistake(arguments: list[str | Path], capsys: pytest.CaptureFixture[str], cod
         ("range_mm = [-12, 12]", "range_mm = [12, -12]", "range_mm"),
         ("remanence_mT = 1180.0", "remanence_mT = nan", "remanence_mT"),
         ("range_mT = 50.0", "range_mT = inf", "range_mT"),
+        ("remanence_mT = 1180.0", "remanence_mT = 1e308", "remanence_mT"),
+        ("size_mm = [8.0,", "size_mm = [1e-300,", "size_mm"),
         ("bits = 14", "bits = 25", "bits"),
         ('kind = "prismatic"', 'kind = "sliding"', "kind"),
     ],

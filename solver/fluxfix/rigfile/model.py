@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import dataclass
-from typing import Annotated, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 from pydantic_core import PydanticCustomError
@@ -56,6 +56,8 @@ class UsedRecording(Table):
 
 class CalibrationTable(Table):
     """The build that `calibrate` found; the nominal keys beside it stay as they are."""
+
+    bounded: ClassVar[bool] = False  # variances may be as small as they like
 
     recordings: Annotated[tuple[UsedRecording, ...], Listed, Field(min_length=1)] = key(
         '[{name = "…", sha256 = "…"}, …]'

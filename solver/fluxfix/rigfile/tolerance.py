@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, InstanceOf
 from pydantic_core import PydanticCustomError
 
-from fluxfix.rigfile.basic import Table, key
+from fluxfix.rigfile.basic import LARGEST, Table, key
 from fluxfix.rigfile.quote import quote
 
 _NEEDS = "{sd = …} or {limit = …} with a finite number of at least 0"
@@ -45,7 +45,7 @@ def _spread(value: Any) -> Spread:
 def _is_size(value: Any) -> bool:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return False
-    return 0 <= value <= 1e300  # refuses NaN and inf, and a whole number too long for a float
+    return 0 <= value <= LARGEST  # refuses NaN and inf too
 
 
 _Entry = Annotated[InstanceOf[Spread], BeforeValidator(_spread)]
