@@ -10,6 +10,7 @@ import fluxfix
 from fluxfix import api, rigfile, shipped
 from fluxfix.errors import ArgumentError, UnsupportedError
 from fluxfix.facade import Rig
+from fluxfix.inverse import least_squares
 from fluxfix.status import Status, parse, text
 
 CASES = {
@@ -189,3 +190,14 @@ def test_table_takes_one_reading_and_many(slider: Rig) -> None:
     readings = slider.readings([[-3.0], [2.0]])
     assert np.array_equal(table.positions(readings[1]), table.positions(readings)[1])
     assert table.bound == table.error_bound
+
+
+def test_another_travel_is_not_compiled_anew() -> None:
+    """Rigs that differ in numbers alone, the travel among them, share what is compiled: a service may edit its rigs."""
+    text = DIPOLE.format(direction="[0, 0, 1]", gap=10.0)
+    rigs = [Rig(rigfile.parse(text.replace("[-20, 20]", f"[-{end}, {end}]"))) for end in (12, 13, 14)]
+    found = [rig.solve(rig.readings([[3.0]])).position[0, 0] for rig in rigs[:1]]
+    compiled = least_squares.advance._cache_size()
+    found += [rig.solve(rig.readings([[3.0]])).position[0, 0] for rig in rigs[1:]]
+    assert least_squares.advance._cache_size() == compiled
+    np.testing.assert_allclose(found, 3.0, atol=1e-9)

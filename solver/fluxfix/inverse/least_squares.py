@@ -106,7 +106,7 @@ def begin(start: NDArray[np.float64], m: int) -> State:
     return State(at, np.full(n, _FIRST_DAMPING), np.zeros(n, bool))
 
 
-@partial(jax.jit, static_argnames=("layout", "ranges"))
+@partial(jax.jit, static_argnames="layout")
 def advance(
     layout: Layout,
     ranges: tuple[tuple[float, float], ...],
