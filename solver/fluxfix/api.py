@@ -12,6 +12,9 @@ from fluxfix.facade import Rig
 from fluxfix.inverse.fixes import Fixes
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import ArrayLike, NDArray
+
     from fluxfix.calibration import Calibration
     from fluxfix.study.latency import Latency
     from fluxfix.study.rates import Rates
@@ -128,3 +131,19 @@ def study_rates(
     from fluxfix.study import rates_of
 
     return rates_of.study_rig(rig, speeds, rates_hz, latencies, on_progress)
+
+
+def fix_columns(rig: Rig) -> list[recordings.Column]:
+    """The columns of a file of fixes: t_s, positions, their sd, misfit, status."""
+    names = [f"{joint.name}_{joint.unit}" for joint in rig.joints]
+    names += [f"{joint.name}_sd_{joint.unit}" for joint in rig.joints]
+    numbers = [recordings.Column(name, decimals=6) for name in names]
+    misfit = recordings.Column("misfit", decimals=4)
+    return [recordings.Column("t_s"), *numbers, misfit, recordings.Column("status", text=True)]
+
+
+def fix_values(rig: Rig, t_s: NDArray[np.float64], fixes: Fixes) -> dict[str, ArrayLike]:
+    """The rows of such a file, by column: (n,) each."""
+    names = [column.name for column in fix_columns(rig)]
+    numbers = [t_s, *fixes.position.T, *fixes.sd.T, fixes.misfit]
+    return dict(zip(names, [*numbers, fixes.status_words], strict=True))

@@ -255,7 +255,7 @@ class Rig:
 
     def strength_note(self) -> str:
         """The sentence that says what taking the magnet's strength as exact can cost."""
-        positions = travel.grid(self.joints, _CLEARANCE_POINTS[len(self.joints)], widened=False)
+        positions = travel.places(self.joints)
         expected, per_mT, _ = self.predict(positions)
         worst = np.max(np.abs(0.01 * np.einsum("ndm,nm->nd", per_mT, expected)), axis=0)
         shifts = ", ".join(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -65,6 +66,8 @@ def command(
 
 def describe(calibration: Calibration) -> dict[str, Any]:
     """What a calibration found, as plain values."""
+    from fluxfix.report.gather import parameter_rows
+
     fit, seen = calibration.report.fit, calibration.report
     return {
         "rig": calibration.rig.name,
@@ -75,20 +78,7 @@ def describe(calibration: Calibration) -> dict[str, Any]:
         "dof": fit.dof,
         "rms_residual_mT": [float(value) for value in (fit.residuals_mT**2).mean(axis=0) ** 0.5],
         "columns": list(calibration.rig.columns),
-        "parameters": [
-            {
-                "address": parameter.address,
-                "unit": parameter.unit,
-                "nominal": parameter.nominal,
-                "deviation": float(deviation),
-                "sd": float(sd) * seen.inflation,
-                "prior_sd": parameter.sd,
-                "determined": bool(determined),
-            }
-            for parameter, deviation, sd, determined in zip(
-                fit.parameters, fit.deviations, fit.sd, fit.determined, strict=True
-            )
-        ],
+        "parameters": [asdict(row) for row in parameter_rows(seen)],
         "warnings": seen.warnings,
         "notes": [note for note in seen.notes if note not in seen.warnings],
     }

@@ -9,8 +9,6 @@ from fluxfix.cli.common import Json, Nominal, RigPath, columns, print_json
 if TYPE_CHECKING:
     from fluxfix.facade import Rig
 
-_POINTS = {1: 201, 2: 31, 3: 11, 4: 7}
-
 
 def command(rig: RigPath, nominal: Nominal = False, json: Json = False) -> None:
     """Validate a rig file and say what it promises: field, range, predicted accuracy, clearance."""
@@ -60,11 +58,11 @@ def describe(rig: Rig) -> dict[str, Any]:
 def _computed(rig: Rig) -> dict[str, Any]:
     import numpy as np
 
-    from fluxfix.rig.travel import grid
+    from fluxfix.rig import travel
 
     rig.check_clearance()
     distance, where = rig.clearance
-    places = grid(rig.joints, _POINTS[len(rig.joints)], widened=False)
+    places = travel.places(rig.joints)
     expected, _, covariance = rig.predict(places)
     sd = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
     low, high = np.asarray(rig.sensing.low_mT), np.asarray(rig.sensing.high_mT)

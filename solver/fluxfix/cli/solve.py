@@ -65,22 +65,15 @@ def command(
 def _write(
     rig: Rig, recording: Recording, target: Path, noise_mT: float | None, exact: bool, force: bool
 ) -> Counter[str]:
-    from fluxfix import recordings
-    from fluxfix.recordings import Column
+    from fluxfix import api, recordings
 
-    names = [f"{joint.name}_{joint.unit}" for joint in rig.joints]
-    spreads = [f"{joint.name}_sd_{joint.unit}" for joint in rig.joints]
-    header = [Column("t_s"), *(Column(name, decimals=6) for name in (*names, *spreads)), Column("misfit", decimals=4)]
     counts: Counter[str] = Counter()
     shown, rows = progress("solving"), 0
-    with recordings.writer(target, [*header, Column("status", text=True)], force) as sink:
+    with recordings.writer(target, api.fix_columns(rig), force) as sink:
         for piece in recording.pieces(PIECE_ROWS):
             fixes = rig.solve(piece.columns(rig.columns), noise_mT, exact)
-            words = fixes.status_words
-            counts.update(words)
-            values = {name: fixes.position[:, k] for k, name in enumerate(names)}
-            values |= {name: fixes.sd[:, k] for k, name in enumerate(spreads)}
-            sink.write({"t_s": piece.t_s, **values, "misfit": fixes.misfit, "status": words})
+            counts.update(fixes.status_words)
+            sink.write(api.fix_values(rig, piece.t_s, fixes))
             rows += len(piece)
             if shown:
                 print(f"\rsolving: {rows} samples", end="", file=sys.stderr, flush=True)

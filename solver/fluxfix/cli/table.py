@@ -76,11 +76,11 @@ def _calibration_sd(rig: object) -> str:
     import numpy as np
 
     from fluxfix.facade import Rig
-    from fluxfix.rig.travel import grid
+    from fluxfix.rig import travel
 
     if not isinstance(rig, Rig) or not rig.calibrated:
         return ""
-    readings = rig.readings(grid(rig.joints, 21 if len(rig.joints) > 1 else 101, widened=False))
+    readings = rig.readings(travel.places(rig.joints))
     fixes = rig.solve(readings)
     common = np.diagonal(fixes.covariance - fixes.noise_covariance, axis1=1, axis2=2)
     sds = np.sqrt(np.mean(np.maximum(common, 0.0), axis=0))

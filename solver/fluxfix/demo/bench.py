@@ -193,18 +193,8 @@ def _foreign_second(t_s: Floats, poor: NDArray[np.bool_]) -> float | None:
 
 def write_fixes(rig: Rig, t_s: Floats, fixes: Fixes, target: Path) -> None:
     """Write fixes as `fluxfix solve` does."""
-    names = [f"{joint.name}_{joint.unit}" for joint in rig.joints]
-    spreads = [f"{joint.name}_sd_{joint.unit}" for joint in rig.joints]
-    columns = [
-        recordings.Column("t_s"),
-        *(recordings.Column(name, decimals=6) for name in (*names, *spreads)),
-        recordings.Column("misfit", decimals=4),
-        recordings.Column("status", text=True),
-    ]
-    with recordings.writer(target, columns, force=True) as sink:
-        values = {name: fixes.position[:, k] for k, name in enumerate(names)}
-        values |= {name: fixes.sd[:, k] for k, name in enumerate(spreads)}
-        sink.write({"t_s": t_s, **values, "misfit": fixes.misfit, "status": fixes.status_words})
+    with recordings.writer(target, api.fix_columns(rig), force=True) as sink:
+        sink.write(api.fix_values(rig, t_s, fixes))
 
 
 def make_table(rig: Rig) -> Table | str:

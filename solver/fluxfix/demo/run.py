@@ -145,13 +145,5 @@ def _asked(client: Client, rig: Rig, readings: np.ndarray) -> str:
 
 def machine() -> str:
     """What the numbers were measured on."""
-    model = platform.processor() or platform.machine()
-    try:
-        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
-            if line.startswith("model name"):
-                model = line.partition(":")[2].strip()
-                break
-    except OSError:
-        pass
     python, jax = platform.python_version(), version("jax")
-    return f"{model}, {os.cpu_count()} cores, {platform.system()}, Python {python}, jax {jax}"
+    return f"{platform.machine()}, {os.cpu_count()} cores, {platform.system()}, Python {python}, jax {jax}"

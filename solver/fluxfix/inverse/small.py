@@ -39,12 +39,3 @@ def solve(factor: Matrix, right: Sequence[Array]) -> list[Array]:
             rest = rest - factor[k][i] * solution[k]
         solution[i] = rest / factor[i][i]
     return solution
-
-
-def inverse(matrix: Matrix) -> list[list[Array]]:
-    """The inverse of a symmetric positive matrix given by its lower triangle; all rows whole. NaN where it has none."""
-    size = len(matrix)
-    factor = cholesky(matrix)
-    one, zero = jnp.ones_like(matrix[0][0]), jnp.zeros_like(matrix[0][0])
-    columns = [solve(factor, [one if i == j else zero for i in range(size)]) for j in range(size)]
-    return [[columns[j][i] for j in range(size)] for i in range(size)]

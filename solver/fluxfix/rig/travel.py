@@ -56,6 +56,15 @@ def grid(joints: tuple[SolvedJoint, ...], points: int, *, widened: bool) -> NDAr
     return np.stack([part.reshape(-1) for part in np.meshgrid(*axes, indexing="ij")], axis=-1)
 
 
+PLACES = {1: 201, 2: 31, 3: 11, 4: 7}
+"""Points along each joint, by number of joints, where a rig is looked at all over its travel."""
+
+
+def places(joints: tuple[SolvedJoint, ...]) -> NDArray[np.float64]:
+    """Places all over the travel, without its margins: (n, d)."""
+    return grid(joints, PLACES[len(joints)], widened=False)
+
+
 def wrap(joints: tuple[SolvedJoint, ...], positions: NDArray[np.float64]) -> NDArray[np.float64]:
     """Bring full turns into [low, low + 360): (n, d) to (n, d)."""
     wrapped = np.array(positions, dtype=np.float64)

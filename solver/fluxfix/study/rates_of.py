@@ -9,14 +9,12 @@ import numpy as np
 
 from fluxfix.errors import ArgumentError, TableError, UnsupportedError
 from fluxfix.facade import Rig
-from fluxfix.rig.travel import grid
+from fluxfix.rig import travel
 from fluxfix.study import paths
 from fluxfix.study.latency import Latency
 from fluxfix.study.rates import DEFAULT_RATES_HZ, DEFAULT_TRAVEL_S, Motion, Rates, Timing, study
 from fluxfix.table import build
 from fluxfix.table.target import problem_of
-
-_POINTS = {1: 201, 2: 31, 3: 11, 4: 7}
 
 
 def study_rig(
@@ -38,7 +36,7 @@ def study_rig(
     report(0, 2)
     measured = list(latencies) if latencies else measure(rig)
     report(1, 2)
-    _, per_mT, _ = rig.predict(grid(rig.joints, _POINTS[len(rig.joints)], widened=False))
+    _, per_mT, _ = rig.predict(travel.places(rig.joints))
     found = study(
         rig.name,
         timing_of(rig),
