@@ -6,6 +6,8 @@ material too. All arguments may be traced and differentiated; no length is speci
 
 from fluxfix.field.block import block
 from fluxfix.field.cylinder import cylinder
+from fluxfix.field.ring import ring
+from fluxfix.field.segment import segment
 from fluxfix.field.sphere import sphere
 
-__all__ = ["block", "cylinder", "sphere"]
+__all__ = ["block", "cylinder", "ring", "segment", "sphere"]

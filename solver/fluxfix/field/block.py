@@ -1,13 +1,13 @@
 """Flux density of a uniformly magnetised block."""
 
+from collections.abc import Sequence
+
 import jax
-import jax.numpy as jnp
 from jax import Array
 from jax.typing import ArrayLike
 
-from fluxfix.field.arguments import as_points, as_vector, by_coordinate
-from fluxfix.field.block_far import far_tensor, is_far
-from fluxfix.field.block_near import near_tensor
+from fluxfix.field.arguments import Kernel, Slopes, Triple, as_points, as_vector, flux_density
+from fluxfix.field.block_tensor import by_half, by_place, tensor
 
 
 def block(points: ArrayLike, size: ArrayLike, polarization: ArrayLike) -> Array:
@@ -31,13 +31,31 @@ def block(points: ArrayLike, size: ArrayLike, polarization: ArrayLike) -> Array:
 
 @jax.jit
 def _block(points: Array, size: Array, polarization: Array) -> Array:
+    return flux_density(KERNEL, points, *(0.5 * size), *polarization)
+
+
+def _value(x: Array, y: Array, z: Array, *parameters: Array) -> Triple:
+    a, b, c, *polarization = parameters
+    return _along(tensor(x, y, z, a, b, c), polarization)
+
+
+def _slopes(wanted: tuple[bool, ...], x: Array, y: Array, z: Array, *parameters: Array) -> Slopes:
+    a, b, c, *polarization = parameters
+    place, half = (x, y, z), (a, b, c)
+    whole = tensor(*place, *half)
+    (xx, xy, zx), (_, yy, yz), (_, _, zz) = (_along(column, polarization) for column in by_place(place, half))
+    by_parameter: list[Triple | None] = [None] * 6
+    if any(wanted[:3]):
+        by_parameter[:3] = [_along(column, polarization) for column in by_half(place, half)]
+    txx, tyy, tzz, tyz, tzx, txy = whole
+    by_parameter[3:] = [(txx, txy, tzx), (txy, tyy, tyz), (tzx, tyz, tzz)]
+    return Slopes(_along(whole, polarization), (xx, yy, zz, yz, zx, xy), tuple(by_parameter))
+
+
+KERNEL = Kernel(_value, _slopes)
+
+
+def _along(elements: Sequence[Array], polarization: Sequence[Array]) -> Triple:
+    xx, yy, zz, yz, zx, xy = elements
     jx, jy, jz = polarization
-    a, b, c = 0.5 * size
-
-    def kernel(x: Array, y: Array, z: Array) -> tuple[Array, Array, Array]:
-        far = is_far(x, y, z, a, b, c)
-        near_and_far = zip(near_tensor(x, y, z, a, b, c), far_tensor(x, y, z, a, b, c), strict=True)
-        xx, yy, zz, yz, zx, xy = (jnp.where(far, f, n) for n, f in near_and_far)
-        return xx * jx + xy * jy + zx * jz, xy * jx + yy * jy + yz * jz, zx * jx + yz * jy + zz * jz
-
-    return by_coordinate(kernel, points)
+    return xx * jx + xy * jy + zx * jz, xy * jx + yy * jy + yz * jz, zx * jx + yz * jy + zz * jz

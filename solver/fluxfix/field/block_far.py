@@ -1,131 +1,108 @@
 """A uniformly magnetised block from far away: its multipole series, whose first term is the point dipole.
 
-The mean of 1/|r - r'| over a block with half edges a, b, c is the sum over i, j, k of
-a**2i b**2j c**2k / ((2i+1)! (2j+1)! (2k+1)!) times the derivative of order 2i, 2j, 2k of 1/r in x, y, z: Taylor's
-series, averaged. Source: J. D. Jackson, Classical Electrodynamics, section 4.1. Two more derivatives give B over J. The
-derivatives of 1/r are polynomials over powers of r; their integer coefficients are made here once, exactly.
+Far from a magnet the faces' fields cancel and closed forms lose digits; the series loses none.
 """
 
-from itertools import product
-from math import factorial
+from functools import cache, reduce
+from operator import mul
 
+import jax
 import jax.numpy as jnp
 import numpy as np
 from jax import Array
 from numpy.typing import NDArray
 
-# The series is used beyond FAR corner distances, where ORDERS terms leave FAR**(-2 ORDERS) / 6 = 2e-13 of the dipole
-# term. Nearer, closed forms are right to (distance / edge)**2 round-offs.
-FAR = 10.0
-ORDERS = 6
+from fluxfix.field.block_edges import Triple
+from fluxfix.field.block_series import FAR, ORDERS, Exponents, coefficients, cosine_degree
 
-Exponents = tuple[int, int, int]
-Polynomial = dict[Exponents, int]
-
-
-def _monomials(degree: int) -> list[Exponents]:
-    return [(i, j, degree - i - j) for i in range(degree, -1, -1) for j in range(degree - i, -1, -1)]
+TENSOR: tuple[Exponents, ...] = ((2, 0, 0), (0, 2, 0), (0, 0, 2), (0, 1, 1), (1, 0, 1), (1, 1, 0))
+# xyz, xxy, xxz, yyx, yyz, zzx, zzy
+THIRD: tuple[Exponents, ...] = ((1, 1, 1), (2, 1, 0), (2, 0, 1), (1, 2, 0), (0, 2, 1), (1, 0, 2), (0, 1, 2))
 
 
-def _times(p: Polynomial, q: Polynomial) -> Polynomial:
-    result: Polynomial = {}
-    for (e, c), (f, d) in product(p.items(), q.items()):
-        key = (e[0] + f[0], e[1] + f[1], e[2] + f[2])
-        result[key] = result.get(key, 0) + c * d
-    return result
-
-
-SQUARES: Polynomial = {(2, 0, 0): 1, (0, 2, 0): 1, (0, 0, 2): 1}
-
-
-def _derivative(p: Polynomial, order: int, axis: int) -> Polynomial:
-    """Numerator of d(p / r**(2 order + 1)) over r**(2 order + 3)."""
-    step = tuple(int(k == axis) for k in range(3))
-    slope = {(e[0] - step[0], e[1] - step[1], e[2] - step[2]): c * e[axis] for e, c in p.items() if e[axis]}
-    result = _times(slope, SQUARES)
-    for e, c in p.items():
-        key = (e[0] + step[0], e[1] + step[1], e[2] + step[2])
-        result[key] = result.get(key, 0) - (2 * order + 1) * c
-    return result
-
-
-def _power_of_sum(power: int) -> Polynomial:
-    """(u + v + w)**power."""
-    result: Polynomial = {(0, 0, 0): 1}
-    for _ in range(power):
-        result = _times(result, {(1, 0, 0): 1, (0, 1, 0): 1, (0, 0, 1): 1})
-    return result
-
-
-def _coefficients(extra: Exponents) -> NDArray[np.float64]:
-    """(ORDERS, direction monomials, size monomials) of the element with the two further derivatives `extra`.
-
-    Directions have squared cosines as variables, and sizes the squared half edges over their sum. As either add up to
-    1, all orders are brought to one degree, hence to one list of monomials.
-    """
-    odd = tuple(e % 2 for e in extra)
-    rows = {e: i for i, e in enumerate(_monomials(ORDERS - sum(odd) // 2))}
-    columns = {e: i for i, e in enumerate(_monomials(ORDERS - 1))}
-    table = np.zeros((ORDERS, len(rows), len(columns)))
-    for order in range(ORDERS):
-        raised = _power_of_sum(ORDERS - 1 - order)
-        for halves in _monomials(order):
-            p: Polynomial = {(0, 0, 0): 1}
-            taken = 0
-            for axis in range(3):
-                for _ in range(2 * halves[axis] + extra[axis]):
-                    p = _derivative(p, taken, axis)
-                    taken += 1
-            for _ in range(ORDERS - 1 - order):
-                p = _times(p, SQUARES)
-            weight = float(np.prod([1.0 / factorial(2 * h + 1) for h in halves]))
-            for (e, value), (size, times) in product(p.items(), _times(raised, {halves: 1}).items()):
-                place = ((e[0] - odd[0]) // 2, (e[1] - odd[1]) // 2, (e[2] - odd[2]) // 2)
-                table[order, rows[place], columns[size]] += weight * value * times
-    return table
-
-
-NORMAL = np.stack([_coefficients(extra) for extra in ((2, 0, 0), (0, 2, 0), (0, 0, 2))])
-TANGENTIAL = np.stack([_coefficients(extra) for extra in ((0, 1, 1), (1, 0, 1), (1, 1, 0))])
-
-
-def is_far(x: Array, y: Array, z: Array, a: Array, b: Array, c: Array) -> Array:
+def is_far(place: Triple, half: Triple) -> Array:
     """Whether the series holds to round-off at a point."""
-    return x * x + y * y + z * z > FAR * FAR * (a * a + b * b + c * c)
+    return _square(place) > FAR * FAR * _square(half)
 
 
-def far_tensor(x: Array, y: Array, z: Array, a: Array, b: Array, c: Array) -> tuple[Array, ...]:
+def far_tensor(place: Triple, half: Triple) -> tuple[Array, ...]:
     """B over J, xx, yy, zz, yz, zx, xy; finite but meaningless where `is_far` does not hold."""
-    corner2 = a * a + b * b + c * c
-    # Nearer points are replaced, so that what is not selected never becomes NaN.
-    r2 = jnp.where(is_far(x, y, z, a, b, c), x * x + y * y + z * z, FAR * FAR * corner2)
-    inverse = 1.0 / jnp.sqrt(r2)
-    dipole = (2.0 / jnp.pi) * a * b * c * inverse * inverse * inverse
-    ratio = corner2 / r2
-    x, y, z = x * inverse, y * inverse, z * inverse
-    sizes = _values(ORDERS - 1, (a * a / corner2, b * b / corner2, c * c / corner2))
-    squares = (x * x, y * y, z * z)
-    normal = _sums(jnp.asarray(NORMAL) @ sizes, _values(ORDERS, squares), ratio)
-    yz, zx, xy = _sums(jnp.asarray(TANGENTIAL) @ sizes, _values(ORDERS - 1, squares), ratio)
-    return (*(dipole * n for n in normal), dipole * y * z * yz, dipole * z * x * zx, dipole * x * y * xy)
+    return _Series(place, half).elements(TENSOR, _moments(half, TENSOR))
+
+
+def far_third_order(place: Triple, half: Triple) -> tuple[Array, ...]:
+    """The tensor's derivatives xyz, xxy, xxz, yyx, yyz, zzx and zzy; each is a series of the next order."""
+    return _Series(place, half).elements(THIRD, _moments(half, THIRD))
+
+
+def far_by_half(place: Triple, half: Triple) -> tuple[tuple[Array, ...], ...]:
+    """The tensor's derivatives by the half edges: the same series with other moments."""
+    series = _Series(place, half)
+    moments = []
+    for axis in range(3):
+        unit = tuple(jnp.asarray(float(axis == k)) for k in range(3))
+        moments += jax.jvp(lambda *moved: _moments(moved, TENSOR), half, unit)[1]
+    columns = series.elements(TENSOR * 3, moments)
+    return columns[:6], columns[6:12], columns[12:]
+
+
+def _moments(half: Triple, elements: tuple[Exponents, ...]) -> list[Array]:
+    """(ORDERS, direction monomials) of each element: a block's multipole moments, by powers of a length."""
+    a2, b2, c2 = (h * h for h in half)
+    corner2 = a2 + b2 + c2
+    sizes = _values(ORDERS - 1, (a2 / corner2, b2 / corner2, c2 / corner2))
+    scale = (2.0 / jnp.pi) * half[0] * half[1] * half[2] * corner2 ** jnp.arange(ORDERS)
+    return [scale[:, None] * (jnp.asarray(_table(e)) @ sizes) for e in elements]
+
+
+@cache
+def _table(element: Exponents) -> NDArray[np.float64]:
+    return coefficients(element)
+
+
+class _Series:
+    """Directions and distances of points, for any moments."""
+
+    def __init__(self, place: Triple, half: Triple) -> None:
+        self.corner2 = _square(half)
+        # Nearer points are replaced, so that what is not selected never becomes NaN.
+        r2 = jnp.where(is_far(place, half), _square(place), FAR * FAR * self.corner2)
+        self.inverse = 1.0 / jnp.sqrt(r2)
+        self.ratio = self.corner2 / r2
+        self.cosines = tuple(p * self.inverse for p in place)
+
+    def elements(self, elements: tuple[Exponents, ...], moments: list[Array]) -> tuple[Array, ...]:
+        """Each of the elements, all of one order of derivatives, by Horner's rule in the squared ratio of distances."""
+        # Powers of the corner distance go from the moments into the ratio, so that neither overflows.
+        weights = self.corner2 ** -jnp.arange(ORDERS)
+        scale = self.inverse ** (1 + sum(elements[0]))
+        found = {}
+        for degree in sorted({cosine_degree(e) for e in elements}):
+            alike = [k for k, e in enumerate(elements) if cosine_degree(e) == degree]
+            table = jnp.stack([weights[:, None] * moments[k] for k in alike], axis=1)
+            directions = _values(degree, tuple(c * c for c in self.cosines))
+            terms = jnp.tensordot(table, directions, axes=1)
+            total = terms[ORDERS - 1]
+            for order in range(ORDERS - 2, -1, -1):
+                total = terms[order] + self.ratio * total
+            for place, k in enumerate(alike):
+                odd = [c for c, exponent in zip(self.cosines, elements[k], strict=True) if exponent % 2]
+                found[k] = reduce(mul, odd, scale * total[place])
+        return tuple(found[k] for k in range(len(elements)))
+
+
+def _square(vector: Triple) -> Array:
+    return vector[0] * vector[0] + vector[1] * vector[1] + vector[2] * vector[2]
 
 
 def _values(degree: int, variables: tuple[Array, ...]) -> Array:
-    """All monomials of one degree, on a new last axis."""
-    powers = [[jnp.ones_like(v)] for v in variables]
-    for column, v in zip(powers, variables, strict=True):
+    """All monomials of one degree, on a new first axis."""
+    columns = []
+    for variable in variables:
+        powers = [jnp.ones_like(variable)]
         for _ in range(degree):
-            column.append(column[-1] * v)
-    return jnp.stack([powers[0][i] * powers[1][j] * powers[2][k] for i, j, k in _monomials(degree)], axis=-1)
-
-
-def _sums(coefficients: Array, monomials: Array, ratio: Array) -> list[Array]:
-    """Three elements from coefficients (3, ORDERS, monomials), by Horner's rule in the squared ratio of distances."""
-    terms = monomials @ coefficients.reshape(3 * ORDERS, -1).T
-    totals = []
-    for element in range(3):
-        total = terms[..., element * ORDERS + ORDERS - 1]
-        for order in range(ORDERS - 2, -1, -1):
-            total = terms[..., element * ORDERS + order] + ratio * total
-        totals.append(total)
-    return totals
+            powers.append(powers[-1] * variable)
+        columns.append(jnp.stack(powers))
+    # Blocks of contiguous rows: one power of x with all of y that go with it, and z's powers in falling order.
+    x, y, z = columns
+    return jnp.concatenate([x[i] * y[: degree - i + 1][::-1] * z[: degree - i + 1] for i in range(degree, -1, -1)])

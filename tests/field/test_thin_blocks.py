@@ -1,0 +1,49 @@
+"""Rods and plates between near and far, where closed forms lose most, against 60-digit integration (prisms.py)."""
+
+import jax
+import mpmath as mp
+import numpy as np
+import pytest
+
+from field.prisms import Shape
+from fluxfix import field
+
+VALUE_LIMIT = 1e-12  # what the field functions promise, relative to the flux density
+# A rod 100 times as long as thick loses more: its solid angles are differences over its thickness and its length, and
+# at 7.9 half diagonals these are 1 / 6000 of the squared distance.
+LONG_ROD_LIMIT = 5e-12
+DIGITS = 45
+BLOCK = jax.jit(field.block)
+# In half diagonals: between 1.5 and 7.9, below and above 8, where the series takes over.
+PLACES = ([1.2, -0.7, 0.8], [-2.0, 3.1, 2.2], [3.9, 4.4, -4.7], [0.2, 0.3, 7.9], [7.5, -1.0, 2.0], [4.9, 4.2, 4.9])
+
+
+THIN = {
+    (20.0, 1.0, 1.0): VALUE_LIMIT,
+    (1.0, 20.0, 1.0): VALUE_LIMIT,
+    (20.0, 1.0, 20.0): VALUE_LIMIT,
+    (100.0, 100.0, 1.0): VALUE_LIMIT,
+    (1.0, 100.0, 1.0): LONG_ROD_LIMIT,
+}
+
+
+@pytest.mark.parametrize(("size", "limit"), list(THIN.items()))
+def test_thin_blocks(size: tuple[float, float, float], limit: float) -> None:
+    """Rods and plates keep their digits between near and far, whatever the direction of the polarization."""
+    for number, place in enumerate(PLACES):
+        point = 0.5 * np.linalg.norm(size) * np.array(place)
+        polarization = np.eye(3)[number % 3]
+        with mp.workdps(DIGITS):
+            exact = Shape("block", list(size), list(polarization)).field([mp.mpf(p) for p in point])
+            expected = np.array([float(v) for v in exact])
+        got = np.asarray(BLOCK(point[None], np.array(size), polarization))[0]
+
+        assert np.linalg.norm(got - expected) <= limit * np.linalg.norm(expected)
+
+
+def test_on_an_edge() -> None:
+    """On an edge itself, where the field is infinite, the result is not finite."""
+    on_edges = [[2.5, 1.5, 0.2], [-2.5, 0.3, 1.0], [0.4, -1.5, -1.0]]
+    got = np.asarray(field.block(on_edges, [5.0, 3.0, 2.0], [0.3, -0.5, 1.0]))
+
+    assert not np.isfinite(got).all(axis=1).any()
