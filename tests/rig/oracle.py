@@ -75,6 +75,22 @@ def _source(magnet: Any, deviations: Mapping[str, float], where: Floats) -> Any:
     return magpylib.magnet.Sphere(diameter=magnet.diameter_mm, **common)
 
 
+def _image(plate: Any, magnet: Any) -> Any:
+    """A magnet's image behind a plate of soft iron, as a magnet.
+
+    Charges are mirrored and change their sign. The body is mirrored too; a turn of the body that is symmetric to its
+    own xy plane does the same as a mirror does to one that is mirrored in that plane before.
+    """
+    normal = np.array(plate.normal, float) / np.linalg.norm(plate.normal)
+    mirror, own = np.eye(3) - 2.0 * np.outer(normal, normal), np.diag([1.0, 1.0, -1.0])
+    strength = 1.0 if plate.permeability is None else (plate.permeability - 1.0) / (plate.permeability + 1.0)
+    image = magnet.copy()
+    image.position = plate.point_mm + mirror @ (magnet.position - plate.point_mm)
+    image.orientation = Rotation.from_matrix(mirror @ magnet.orientation.as_matrix() @ own)
+    image.polarization = -strength * own @ magnet.polarization
+    return image
+
+
 def readings(file: rigfile.RigFile, positions: Floats, deviations: Mapping[str, float] = NONE) -> Floats:
     """Expected readings of a build: (n, d) to (n, m) in mT, one position after the other."""
     return np.array([_reading(file, position, deviations) for position in positions])
@@ -82,7 +98,11 @@ def readings(file: rigfile.RigFile, positions: Floats, deviations: Mapping[str, 
 
 def _reading(file: rigfile.RigFile, position: Floats, deviations: Mapping[str, float]) -> Floats:
     carriers = _carriers(file, position)
-    magnets = [_source(m, deviations, carriers[m.rides] @ _pose("magnet", m, deviations)) for m in file.magnet]
+    magnets = []
+    for m in file.magnet:
+        where = carriers[m.rides] @ _pose("magnet", m, deviations)
+        magnets.append(_source(m, deviations, where))
+        magnets += [_image(plate, magnets[-1]) for plate in file.plate]
     everything = magpylib.Collection(*magnets)
     values: list[float] = []
     for sensor in file.sensor:

@@ -73,3 +73,71 @@ def test_element_inside_a_magnet():
 
     assert texts.rig(deep).clearance[0] < 0.0
     assert texts.rig(texts.SLIDE).clearance[0] == pytest.approx(4.0, abs=1e-12)
+
+
+DEPTH = "element_depth_mm = {}\nposition_mm = [0, 0, -5.5]"
+
+
+def test_room_above_a_package():
+    """A face that slides by over the element leaves its distance less the depth: 4 mm less 0.7 mm."""
+    deep = texts.rig(texts.SLIDE.replace("position_mm = [0, 0, -5.5]", DEPTH.format(0.7)))
+
+    assert deep.package_clearance[0] == pytest.approx(3.3, abs=1e-12)
+    assert deep.clearance[0] == pytest.approx(4.0, abs=1e-12)
+    assert texts.rig(texts.SLIDE).package_clearance is None
+
+
+@pytest.mark.parametrize("depth", [4.0, 4.25])
+def test_contact_with_a_package(depth):
+    """A face that touches the package, or would cut into it, is refused: with how far, and where."""
+    rig = texts.rig(texts.SLIDE.replace("position_mm = [0, 0, -5.5]", DEPTH.format(depth)))
+
+    with pytest.raises(
+        RigFileError, match=rf"a magnet comes {depth - 4.0:.3g} mm into a sensor's package at travel .* mm"
+    ):
+        rig.check_clearance()
+
+
+def test_packages_of_several_sensors():
+    """Each element counts with its own sensor's depth; a sensor that states none is left out; the drawing counts."""
+    second = texts.SENSOR.replace('"board"', '"far"') + "position_mm = [0, 0, -9.5]\n"
+    both = texts.SLIDE + second
+    rig = texts.rig(both + "element_depth_mm = 2\n")
+    near = texts.rig(both.replace("position_mm = [0, 0, -5.5]", DEPTH.format(0.5), 1) + "element_depth_mm = 2\n")
+
+    assert rig.package_clearance[0] == pytest.approx(6.0, abs=1e-12)
+    assert near.package_clearance[0] == pytest.approx(3.5, abs=1e-12)
+    assert rig.drawn(1).package_clearance[0] == rig.package_clearance[0]
+
+
+def sector(inner, outer, height, first, last, rng, n=40000):
+    """Points all over a ring segment's surface, in its own axes."""
+    angle, r = np.deg2rad(rng.uniform(first, last, (4, n))), rng.uniform(inner, outer, (4, n))
+    z = rng.uniform(-0.5 * height, 0.5 * height, (4, n))
+    z[0] = np.where(rng.random(n) < 0.5, -0.5, 0.5) * height
+    r[1], r[2] = inner, outer
+    angle[3] = np.deg2rad(np.where(rng.random(n) < 0.5, first, last))
+    return np.stack([r * np.cos(angle), r * np.sin(angle), z], axis=-1).reshape(-1, 3)
+
+
+@pytest.mark.parametrize("ends", [(-30.0, 60.0), (20.0, 340.0), (100.0, 110.0)])
+def test_distance_from_a_segment(ends):
+    """The distance from a segment all around it, in its hole and in its gap, and negative inside."""
+    rng = np.random.default_rng(2)
+    points = sector(2.0, 4.0, 2.0, *ends, rng)
+    places = np.concatenate([rng.uniform(-6.0, 6.0, (50, 3)) * [1.0, 1.0, 0.4], 0.95 * points[::16001]])
+    azimuth = np.rad2deg(np.arctan2(places[:, 1], places[:, 0]))
+    rho = np.hypot(places[:, 0], places[:, 1])
+    inside = (
+        ((azimuth - ends[0]) % 360.0 < ends[1] - ends[0]) & (rho > 2.0) & (rho < 4.0) & (np.abs(places[:, 2]) < 1.0)
+    )
+    for place, within in zip(places, inside, strict=True):
+        rig = texts.rig(
+            'name = "one"\n[[magnet]]\nname = "m"\nshape = "segment"\ninner_diameter_mm = 4\nouter_diameter_mm = 8\n'
+            f"height_mm = 2\nfrom_deg = {ends[0]}\nto_deg = {ends[1]}\nremanence_mT = 1000\ndirection = [1, 0, 0]\n"
+            f"{texts.SENSOR}position_mm = {place.tolist()}\n"
+        )
+        distance, _ = clearance.smallest(rig.layout, rig.parameters, np.zeros((1, 0)))
+        nearest = np.min(np.linalg.norm(points - place, axis=1)) * (-1 if within else 1)
+
+        assert abs(distance - nearest) <= SAMPLED

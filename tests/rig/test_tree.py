@@ -5,9 +5,12 @@ import re
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from rig import texts
+from fluxfix.facade import Rig
+from rig import oracle, texts
 from rig.test_kinematics import same
-from rig.test_magpylib import agree, random_positions
+from rig.test_magpylib import MAGPYLIB_ROUND_OFF, agree, random_positions
+
+SEQUENTIAL = {"board": (0.0, 25.0, 50.0), "probe": (0.0, 40.0)}  # µs, of the tree's sensors below
 
 
 def test_tree_of_joints():
@@ -66,3 +69,35 @@ def test_rotated_rig():
 
     assert rotated != whole
     assert same(texts.rig(rotated).readings(at), texts.rig(texts.TREE).readings(at))
+
+
+def sequential_tree() -> Rig:
+    """The tree of joints, its first sensor sequential in x, y, z, its second one in x, z, of another speed."""
+    board, probe = texts.TREE.replace("conversion_us = 25", "conversion_us = 25\nsequential = true").rsplit("= 25\n", 1)
+    return texts.rig(f"{board}= 40\n{probe}")
+
+
+def test_each_axis_of_its_own_instant():
+    """Axis k is later by the k conversions before it; sensors begin together."""
+    rig = sequential_tree()
+    at, velocity = random_positions(rig, 6, 5), np.random.default_rng(6).uniform(-3000.0, 3000.0, (6, 3))
+    late = np.concatenate([SEQUENTIAL[sensor.name] for sensor in rig.file.sensor])
+    expected = np.array(
+        [
+            [oracle.readings(rig.file, (q + 1e-6 * t * v)[None])[0, k] for k, t in enumerate(late)]
+            for q, v in zip(at, velocity, strict=True)
+        ]
+    )
+
+    found = rig.readings(at, velocities=velocity)
+    assert np.max(np.abs(found - expected)) <= MAGPYLIB_ROUND_OFF * np.max(np.abs(expected))
+    assert np.max(np.abs(found - rig.readings(at))) > 0.01
+
+
+def test_at_rest_and_at_one_time():
+    """Without motion, or with sensors that convert all axes at one time, a velocity changes nothing."""
+    rig, together = sequential_tree(), texts.rig(texts.TREE)
+    at = random_positions(rig, 4, 7)
+
+    assert np.array_equal(rig.readings(at, velocities=0.0 * at), rig.readings(at))
+    assert np.array_equal(together.readings(at, velocities=1000.0 + at), together.readings(at))

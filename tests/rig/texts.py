@@ -156,6 +156,33 @@ offset_mT = {limit = 0.4}
 """Three magnets of three shapes and two sensors on a tree of four joints, one of them geared and one a full turn."""
 
 
+SHAFT = """
+name = "shaft"
+[[magnet]]
+name = "magnet"
+shape = "sphere"
+diameter_mm = 5
+remanence_mT = 1200
+direction = [1, 0, 0]
+position_mm = [0, 0, 8]
+[[joint]]
+name = "turn"
+kind = "revolute"
+axis = [0, 0, 1]
+range_deg = [0, 360]
+wraps = true
+[[sensor]]
+name = "board"
+axes = "xy"
+range_mT = 100
+bits = 24
+noise_mT = 1e-4
+conversion_us = 20
+sequential = true
+"""
+"""A dipole on a shaft: its field turns with it, of one size in x and y."""
+
+
 def rig(text: str) -> Rig:
     """A rig from its text."""
     return Rig(rigfile.parse(text, source="test.toml"))

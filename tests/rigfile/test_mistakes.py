@@ -16,6 +16,16 @@ values = [1200, 0.01]
 covariance = [1, 0, 1]
 [tolerance]""".replace("SHA", "0" * 64)
 
+HOT = """[surroundings]
+temperature_C = [0, 1000]
+[[magnet]]
+name = "hot"
+shape = "sphere"
+diameter_mm = 3
+direction = [1, 0, 0]
+material = "ndfeb"
+[tolerance]"""
+
 MISTAKES = {
     "syntax": ("= 6.0", "= 6,0", ["line 7", "no valid TOML"]),
     "key twice": ("bits = 16", "bits = 16\nbits = 3", ["line 18", "overwrite"]),
@@ -66,9 +76,48 @@ MISTAKES = {
     "nested without end": ("range_mT = 80.0", "range_mT = " + "[" * 5000, ["nested too deeply"]),
     "no size": ("height_mm = 3.0", "height_mm = 0", ["height_mm: got 0", "above 0"]),
     "no strength": ("remanence_mT = 1280.0", "", ["[[magnet]] stick-magnet", "remanence_mT or material"]),
+    "range of strength out of order": (
+        "= 1280.0",
+        "= {min = 1300, typical = 1280, max = 1320}",
+        ["remanence_mT: got {min = 1300, typical", "in rising order"],
+    ),
+    "range of strength without typical": (
+        "= 1280.0",
+        "= {min = 1200, max = 1320}",
+        ["remanence_mT: got {min = 1200, max = 1320}, needs {min = …, typical = …, max = …} in mT"],
+    ),
+    "unknown material": (
+        "remanence_mT = 1280.0",
+        'material = "ferite"',
+        ["[[magnet]] stick-magnet: material", 'needs one of "ndfeb"', 'did you mean "ferrite"?'],
+    ),
+    "coefficient beyond all strength": (
+        "[tolerance]",
+        HOT,
+        ["[[magnet]] hot: at 1000 °C", "-0.0011 per K leaves no remanence"],
+    ),
+    "permeability of a plate": (
+        "[tolerance]",
+        "[[plate]]\nnormal = [0, 0, 1]\npermeability = 0.5\n[tolerance]",
+        ["[[plate]] number 1: permeability: got 0.5", "at least 1"],
+    ),
+    "plate without normal": (
+        "[tolerance]",
+        '[[plate]]\nname = "wall"\n[tolerance]',
+        ["[[plate]] wall: normal is missing", "3 finite numbers"],
+    ),
     "negative strength": ("= 1280.0", "= -1280.0", ["remanence_mT: got -1280.0", "reverse direction"]),
     "missing key": ("noise_mT = 0.03", "", ["[[sensor]] board: noise_mT is missing"]),
     "noise for two of three axes": ("= 0.03 ", "= [0.03, 0.03] ", ["noise_mT: got 2", '"xyz"']),
+    "ranges out of order": ("range_mT = 80.0", "range_mT = [80, 40]", ["range_mT: got [80, 40]", "the finest first"]),
+    "no range": ("range_mT = 80.0", "range_mT = []", ["range_mT: got []", "or a list of such"]),
+    "noise of another number of ranges": (
+        "noise_mT = 0.03",
+        "noise_mT = [[0.03], [0.05]]",
+        ["noise_mT: got 2 lists, needs one for each range, of which there is 1"],
+    ),
+    "noise of a range for two of three axes": ("= 0.03 ", "= [[0.03, 0.03]] ", ["noise_mT: got 2", '"xyz"']),
+    "depth above the package": ("bits = 16", "bits = 16\nelement_depth_mm = -0.1", ["element_depth_mm: got -0.1", "0"]),
     "bits not whole": ("bits = 16", "bits = 16.0", ["bits: got 16.0", "whole number from 1 to 24"]),
     "bits too many": ("bits = 16", "bits = 25", ["bits: got 25", "from 1 to 24"]),
     "axes out of order": ("bits = 16", 'bits = 16\naxes = "zx"', ['axes: got "zx"', '"xz"']),

@@ -9,7 +9,15 @@ import pytest
 
 from fluxfix import errors, rigfile, shipped
 
-SHIPPED = ("boom-stick", "measured-scan", "rate-slider")
+SHIPPED = (
+    "boom-stick",
+    "boom-stick-press",
+    "boom-stick-twist",
+    "measured-scan",
+    "plane-pad",
+    "rate-slider",
+    "space-pad",
+)
 
 EVERY_KEY = """
 schema = 1
@@ -123,7 +131,7 @@ def test_every_key_is_read():
     assert (ring.inner_diameter_mm, ring.outer_diameter_mm, ring.height_mm) == (4.0, 8.0, 3.0)
     assert (segment.from_deg, segment.to_deg, segment.rotation_deg) == (-30.0, 330.0, (0.0, 0.0, 90.0))
     assert (ball.diameter_mm, ball.direction) == (5.0, (0.0, 1.0, 0.0))
-    assert (left.axes, left.noise_per_axis_mT, left.sequential) == ("xz", (0.01, 0.0), True)
+    assert (left.axes, left.noise_per_axis_mT(left.ranges_mT[0]), left.sequential) == ("xz", (0.01, 0.0), True)
     assert left.element_offset_per_axis_mm == ((0.0, 0.0, 0.1), (0.2, 0.0, 0.0))
     assert right.element_offset_per_axis_mm == ((0.0, 0.0, 0.1),) * 3
     assert (left.bus.kind, left.bus.clock_kHz, left.bus.bits_per_axis, left.bus.overhead_bits) == ("i2c", 400.0, 16, 0)

@@ -42,7 +42,7 @@ def test_template_is_a_rig_that_measures(kind):
 
     assert text.count("#") >= 10
     assert rig.calibration is None
-    assert np.abs(fields).max() <= LARGEST_SHARE * rig.sensor[0].range_mT
+    assert np.abs(fields).max() <= LARGEST_SHARE * rig.sensor[0].ranges_mT[0]
     assert np.linalg.norm(fields, axis=1).min() >= SMALLEST_FIELD_MT
 
 

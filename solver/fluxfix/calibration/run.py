@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fluxfix import files, rigfile
-from fluxfix.calibration import wiring
+from fluxfix.calibration import temperature, wiring
 from fluxfix.calibration.fit import Fit, fit
 from fluxfix.calibration.stops import Observations
 from fluxfix.errors import RecordingError, RigFileError
 from fluxfix.facade import Rig
 from fluxfix.inverse import chi_square
-from fluxfix.recordings import TEMPERATURE, Recording, Reference, Stops, find_stops
+from fluxfix.recordings import Recording, Reference, Stops, find_stops
 from fluxfix.rig import assemble
 from fluxfix.rig.sensing import variance_of_mean_mT2
 
@@ -139,7 +139,9 @@ def calibrate(
             f"{recordings[0].path}: no stop has a sample that is neither saturated nor missing, needs at least one"
         )
     names = tuple((Path(recording.path).name, recording.sha256) for recording in recordings)
-    calibration = calibrate_stops(rig, observations, names, left_out, _remarks(rig, recordings))
+    temperature_C, said = temperature.of_recordings(rig.file, recordings)
+    remarks = (*_remarks(rig), said) if said else _remarks(rig)
+    calibration = calibrate_stops(rig, observations, names, left_out, remarks, temperature_C)
     if on_progress:
         on_progress(steps, steps)
     return calibration
@@ -151,6 +153,7 @@ def calibrate_stops(
     names: tuple[tuple[str, str], ...],
     left_out: int = 0,
     remarks: tuple[str, ...] = (),
+    temperature_C: float | None = None,
 ) -> Calibration:
     """Fit the build of a rig to observations.
 
@@ -160,6 +163,7 @@ def calibrate_stops(
         names: name and sha256 of each recording that they come from.
         left_out: samples that were not used.
         remarks: what the report has to say beside what it finds itself.
+        temperature_C: of the rig during the observations; without it, the one the rig is computed at.
 
     Raises:
         RigFileError: the tolerances hold every parameter fixed, or a sensor comes inside a magnet on the travel.
@@ -172,10 +176,11 @@ def calibrate_stops(
             f"{rig.file.source}: [tolerance] holds every parameter fixed, needs at least one to fit: give those "
             "that differ from unit to unit an sd above 0"
         )
-    found = fit(drawing.layout, drawing.parameters, which, observations)
+    parameters = assemble.parameters_of(rig.file, temperature_C)
+    found = fit(drawing.layout, parameters, which, observations)
     others: tuple[wiring.Wiring, ...] = ()
     if found.strain > wiring.POOR:
-        others = tuple(wiring.others(drawing.layout, drawing.parameters, which, observations, found))
+        others = tuple(wiring.others(drawing.layout, parameters, which, observations, found))
     doubtful = chi_square.survival(found.chi_square, max(round(found.dof), 1)) < MODEL_DOUBT
     inflation = float(np.sqrt(found.reduced)) if doubtful and found.reduced > 1.0 else 1.0
     covariance = found.covariance * inflation**2
@@ -191,17 +196,13 @@ def calibrate_stops(
     return Calibration(calibrated, CalibrationReport(found, observations, names, left_out, inflation, others, remarks))
 
 
-def _remarks(rig: Rig, recordings: Sequence[Recording]) -> tuple[str, ...]:
-    """What is taken for granted: tolerances that the file leaves out, temperatures that are not computed with."""
-    found = []
+def _remarks(rig: Rig) -> tuple[str, ...]:
+    """What is taken for granted: tolerances that the file leaves out."""
     tolerance = rig.file.tolerance
-    if tolerance.defaults_used:
-        used = ", ".join(f"{name} sd {getattr(tolerance, name).sd:.3g}" for name in tolerance.defaults_used)
-        found.append(f"tolerances that the rig file leaves out have their defaults: {used}")
-    warm = [str(recording.path) for recording in recordings if TEMPERATURE in recording.columns]
-    if warm:
-        found.append(f"{TEMPERATURE} of {', '.join(warm)} is not computed with yet: one temperature is taken for all")
-    return tuple(found)
+    if not tolerance.defaults_used:
+        return ()
+    used = ", ".join(f"{name} sd {getattr(tolerance, name).sd:.3g}" for name in tolerance.defaults_used)
+    return (f"tolerances that the rig file leaves out have their defaults: {used}",)
 
 
 def references_of(rig: Rig) -> list[Reference]:

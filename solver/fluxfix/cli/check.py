@@ -2,33 +2,62 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
+import typer
+
+from fluxfix.cli import integrity, sensing, strength
 from fluxfix.cli.common import Json, Nominal, RigPath, columns, print_json
 
 if TYPE_CHECKING:
     from fluxfix.facade import Rig
 
 
-def command(rig: RigPath, nominal: Nominal = False, json: Json = False) -> None:
+def command(
+    rig: RigPath,
+    stray_mT: Annotated[
+        float | None, typer.Option("--stray-mT", help="Largest foreign field, in place of the rig's.")
+    ] = None,
+    false_alarm: Annotated[
+        float | None, typer.Option("--false-alarm", help="Chance that a sample is flagged without one; 0.001.")
+    ] = None,
+    detection: Annotated[
+        float | None, typer.Option("--detection", help="Chance that one that counts as found is flagged; 0.99.")
+    ] = None,
+    confirm: Annotated[
+        list[str] | None,
+        typer.Option("--confirm", metavar="K/N", help="An alarm by K of N flagged samples; 1/1, 2/3 and 3/5."),
+    ] = None,
+    rate_hz: Annotated[float | None, typer.Option("--rate-hz", help="Samples a second; 1000.")] = None,
+    nominal: Nominal = False,
+    json: Json = False,
+) -> None:
     """Validate a rig file and say what it promises: field, range, predicted accuracy, clearance."""
     from fluxfix import rigfile
     from fluxfix.cli.common import open_rig
 
     rigfile.read(rig)  # before anything heavy is loaded: a file that makes no sense is told so at once
-    found = describe(open_rig(rig, nominal))
+    options = {
+        "stray_mT": stray_mT,
+        "false_alarm": false_alarm,
+        "detection": detection,
+        "confirm": [integrity.by_count(one) for one in confirm] if confirm else None,
+        "rate_hz": rate_hz,
+    }
+    found = describe(open_rig(rig, nominal), options)
     if json:
         print_json(found)
     else:
         print(_text(found))
 
 
-def describe(rig: Rig) -> dict[str, Any]:
-    """What there is to say about a rig, as plain values."""
+def describe(rig: Rig, options: dict[str, Any]) -> dict[str, Any]:
+    """What there is to say about a rig, as plain values; options are those of the integrity study."""
     from fluxfix.rig import refusals
 
     file = rig.file
     refused = refusals.for_field(file)
+    magnets = [strength.describe_magnet(rig, magnet) for magnet in file.magnet]
     found: dict[str, Any] = {
         "rig": rig.name,
         "calibrated": rig.calibrated,
@@ -37,21 +66,18 @@ def describe(rig: Rig) -> dict[str, Any]:
             for j in rig.joints
         ],
         "geared_joints": [j.name for j in file.joint if j.follows],
-        "magnets": [
-            {"name": m.name, "shape": m.shape, "remanence_mT": m.remanence_mT, "rides": m.rides} for m in file.magnet
-        ],
-        "sensors": [
-            {"name": s.name, "axes": s.axes, "range_mT": s.range_mT, "bits": s.bits, "rides": s.rides}
-            for s in file.sensor
-        ],
+        "magnets": magnets,
+        "sensors": [sensing.describe_sensor(one) for one in file.sensor],
         "tolerance": {
             name: {"sd": spread.sd, "default": name in file.tolerance.defaults_used} for name, spread in file.tolerance
         },
-        "not_computed": refused + refusals.for_one_instant(file),
+        "not_computed": refused,
         "without_effect": refusals.without_effect(file),
+        "notes": strength.notes(rig, magnets),
     }
     if not refused and rig.joints and file.magnet:
         found |= _computed(rig)
+        found["integrity"] = integrity.computed(rig, options) if integrity.asked(rig, options) else None
     return found
 
 
@@ -92,6 +118,9 @@ def _computed(rig: Rig) -> dict[str, Any]:
         ],
         "spare_values": len(rig.columns) - len(rig.joints),
         "strength": rig.strength_note(),
+        "plate_clearance_mm": rig.plate_clearance[0] if rig.file.plate else None,
+        "varying": strength.drift(rig),
+        **sensing.computed(rig),
     }
 
 
@@ -104,13 +133,8 @@ def _text(found: dict[str, Any]) -> str:
         )
     lines += [f"  joint {name}: geared" for name in found["geared_joints"]]
     for magnet in found["magnets"]:
-        strength = f"{magnet['remanence_mT']:g} mT" if magnet["remanence_mT"] is not None else "by material"
-        lines.append(f"  magnet {magnet['name']}: {magnet['shape']}, {strength}, rides on {magnet['rides']}")
-    for sensor in found["sensors"]:
-        lines.append(
-            f"  sensor {sensor['name']}: {sensor['axes']}, ±{sensor['range_mT']:g} mT in {sensor['bits']} bits, "
-            f"rides on {sensor['rides']}"
-        )
+        lines += strength.magnet_text(magnet)
+    lines += [sensing.sensor_text(sensor) for sensor in found["sensors"]]
     given = [name for name, one in found["tolerance"].items() if not one["default"]]
     defaults = [f"{name} sd {one['sd']:g}" for name, one in found["tolerance"].items() if one["default"]]
     lines.append(
@@ -121,7 +145,7 @@ def _text(found: dict[str, Any]) -> str:
     if "readings" in found:
         lines += _computed_text(found)
     lines += [f"not computed yet: {reason}" for reason in found["not_computed"]]
-    lines += [f"note: {reason}" for reason in found["without_effect"]]
+    lines += [f"note: {reason}" for reason in found["without_effect"] + found["notes"]]
     return "\n".join(lines)
 
 
@@ -148,8 +172,11 @@ def _computed_text(found: dict[str, Any]) -> list[str]:
     )
     return [
         f"sensor to magnet: at least {found['clearance_mm']:.3g} mm, at {place(found['clearance_at'])}",
+        *sensing.computed_text(found, place),
         columns(rows),
         columns(sds),
         checked,
+        *(integrity.text(found["integrity"], place) if found["integrity"] else []),
         found["strength"],
+        *strength.drift_text(found),
     ]

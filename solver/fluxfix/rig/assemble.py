@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from fluxfix.errors import RigFileError
+from fluxfix.rig import material
 from fluxfix.rig.layout import FRAME, Joint, Layout, Magnet, Sensor
-from fluxfix.rig.parameters import Parameter, Parameters
-from fluxfix.rig.sensing import Sensing
+from fluxfix.rig.parameters import GAIN_REFERENCE_C, Parameter, Parameters
+from fluxfix.rig.sensing import Sensing, step_mT
 from fluxfix.rig.travel import SolvedJoint
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike, NDArray
 
     from fluxfix import rigfile
 
@@ -38,7 +41,10 @@ def layout_of(file: rigfile.RigFile) -> Layout:
     )
     return Layout(
         joints=joints,
-        magnets=tuple(Magnet(magnet.name, magnet.shape, index[magnet.rides]) for magnet in file.magnet),
+        magnets=tuple(
+            Magnet(magnet.name, magnet.shape, index[magnet.rides], not any(magnet.direction[:2]))
+            for magnet in file.magnet
+        ),
         sensors=tuple(
             Sensor(
                 sensor.name,
@@ -51,17 +57,23 @@ def layout_of(file: rigfile.RigFile) -> Layout:
     )
 
 
-def parameters_of(file: rigfile.RigFile) -> Parameters:
-    """The drawing's numbers, as NumPy arrays."""
-    joints, magnets, sensors = file.joint, file.magnet, file.sensor
+def parameters_of(file: rigfile.RigFile, temperature_C: float | None = None) -> Parameters:
+    """The drawing's numbers, as NumPy arrays, at a temperature; without one, at what the rig states."""
+    joints, magnets, sensors, plates = file.joint, file.magnet, file.sensor, file.plate
+    polarization = [material.polarization_mT(magnet) for magnet in magnets]
+    # A rig that states no temperature has its magnets as they are at 20 °C.
+    varies = temperature_C is not None or file.surroundings.temperature_C is not None
     return Parameters(
         joint_axis=_rows([_unit(joint.axis) for joint in joints]),
         joint_origin_mm=_rows([joint.origin_mm for joint in joints]),
         joint_ratio=np.array([joint.follows.ratio if joint.follows else 1.0 for joint in joints]),
         joint_offset=np.array([joint.follows.offset if joint.follows else 0.0 for joint in joints]),
-        magnet_size_mm=_rows([_size(magnet) for magnet in magnets]),
-        magnet_remanence_mT=np.array([_strength(magnet) for magnet in magnets]),
-        magnet_direction=_rows([_unit(magnet.direction) for magnet in magnets]),
+        magnet_size_mm=np.array([_size(magnet) for magnet in magnets], dtype=np.float64).reshape(-1, 5),
+        magnet_remanence_mT=np.linalg.norm(_rows(polarization), axis=1),
+        magnet_temperature_coefficient_per_K=np.array(
+            [magnet.magnetic.remanence_per_K if varies else 0.0 for magnet in magnets]
+        ),
+        magnet_direction=_rows([_unit(one) for one in polarization]),
         magnet_position_mm=_rows([magnet.position_mm for magnet in magnets]),
         magnet_rotation_deg=_rows([magnet.rotation_deg for magnet in magnets]),
         magnet_tilt_deg=np.zeros((len(magnets), 3)),
@@ -72,8 +84,19 @@ def parameters_of(file: rigfile.RigFile) -> Parameters:
         sensor_gain=np.zeros((len(sensors), 3)),
         sensor_cross_axis=np.zeros((len(sensors), 3)),
         sensor_offset_mT=np.zeros((len(sensors), 3)),
+        sensor_temperature_coefficient_per_K=np.array([sensor.temperature_coefficient_per_K for sensor in sensors]),
+        plate_point_mm=_rows([plate.point_mm for plate in plates]),
+        plate_normal=_rows([_unit(plate.normal) for plate in plates]),
+        plate_image=np.array([_image(plate.permeability) for plate in plates]),
         ambient_mT=np.array(file.surroundings.ambient_mT, dtype=np.float64),
+        temperature_C=np.array(temperature_of(file) if temperature_C is None else temperature_C),
     )
+
+
+def temperature_of(file: rigfile.RigFile) -> float:
+    """The temperature a rig is computed at: the middle of its `temperature_C`, or the one that gains refer to."""
+    stated = file.surroundings.temperature_C
+    return GAIN_REFERENCE_C if stated is None else 0.5 * (stated[0] + stated[1])
 
 
 def tolerances_of(file: rigfile.RigFile) -> tuple[Parameter, ...]:
@@ -84,9 +107,9 @@ def tolerances_of(file: rigfile.RigFile) -> tuple[Parameter, ...]:
     tolerance = file.tolerance
     found: list[Parameter] = []
     for row, magnet in enumerate(file.magnet):
-        at, strength = f"magnet.{magnet.name}", _strength(magnet)
+        at, strength = f"magnet.{magnet.name}", float(np.linalg.norm(material.polarization_mT(magnet)))
         place = _Place(f"{at}.remanence_mT", "magnet_remanence_mT", (row,), "mT", strength)
-        found.append(_parameter(place, tolerance.remanence_percent, strength / 100))
+        found.append(_parameter(place, remanence_spread(file, magnet), strength / 100))
         moved = _pose(at, "magnet", row, magnet.position_mm)
         found += [_parameter(place, tolerance.magnet_position_mm) for place in moved[:3]]
         found += [_parameter(place, tolerance.magnet_rotation_deg) for place in moved[3:]]
@@ -107,6 +130,29 @@ def tolerances_of(file: rigfile.RigFile) -> tuple[Parameter, ...]:
             place = _Place(f"{at}.offset_mT.{axis}", "sensor_offset_mT", (row, k), "mT", 0.0)
             found.append(_parameter(place, tolerance.offset_mT))
     return tuple(found)
+
+
+def remanence_spread(file: rigfile.RigFile, magnet: rigfile.Magnet) -> rigfile.Spread:
+    """The tolerance of a magnet's strength in percent: the range of its remanence where `[tolerance]` gives none."""
+    stated, remanence = file.tolerance.remanence_percent, magnet.magnetic
+    if remanence.span_mT is None or "remanence_percent" not in file.tolerance.defaults_used:
+        return stated
+    return type(stated)("limit", 100.0 * remanence.span_mT / remanence.remanence_mT.typical)
+
+
+def varying_of(file: rigfile.RigFile) -> tuple[Parameter, ...]:
+    """What varies unmeasured while the rig is used, as far as it states that: uniform within ± a limit of the nominal.
+
+    That is the temperature, where a strength or a gain depends on it.
+    """
+    stated = file.surroundings.temperature_C
+    drifts = [magnet.magnetic.remanence_per_K for magnet in file.magnet]
+    drifts += [sensor.temperature_coefficient_per_K for sensor in file.sensor]
+    if stated is None or stated[0] == stated[1] or not any(drifts):
+        return ()
+    place = _Place("surroundings.temperature_C", "temperature_C", (), "°C", temperature_of(file))
+    half = 0.5 * (stated[1] - stated[0])
+    return (Parameter(*place, sd=half / math.sqrt(3.0), limit=half),)
 
 
 def loose_of(file: rigfile.RigFile) -> tuple[Parameter, ...]:
@@ -131,16 +177,21 @@ def by_address(file: rigfile.RigFile, addresses: list[str]) -> tuple[Parameter, 
     return tuple(known[address] for address in addresses)
 
 
-def sensing_of(file: rigfile.RigFile) -> Sensing:
-    """Noise, steps and codes of each value of a reading."""
+def sensing_of(file: rigfile.RigFile, ranges_mT: Sequence[float]) -> Sensing:
+    """Noise, steps and codes of each value of a reading, with each sensor set to one of its ranges."""
     noise, step, low, high = [], [], [], []
-    for sensor in file.sensor:
-        for noise_mT in sensor.noise_per_axis_mT:
+    for sensor, range_mT in zip(file.sensor, ranges_mT, strict=True):
+        for noise_mT in sensor.noise_per_axis_mT(range_mT):
             noise.append(noise_mT)
-            step.append(2.0 * sensor.range_mT / 2.0**sensor.bits)
+            step.append(step_mT(range_mT, sensor.bits))
             low.append(-(2 ** (sensor.bits - 1)))
             high.append(2 ** (sensor.bits - 1) - 1)
     return Sensing(np.array(noise), np.array(step), np.array(low), np.array(high))
+
+
+def depths_of(file: rigfile.RigFile) -> NDArray[np.float64]:
+    """How deep each sensor's elements lie below its package's top: (s,) in mm; NaN where the rig does not say."""
+    return np.array([np.nan if s.element_depth_mm is None else s.element_depth_mm for s in file.sensor])
 
 
 def joints_of(file: rigfile.RigFile) -> tuple[SolvedJoint, ...]:
@@ -199,28 +250,30 @@ def _parameter(place: _Place, spread: rigfile.Spread, factor: float = 1.0) -> Pa
     return Parameter(*place, sd=spread.sd * factor, limit=limit)
 
 
-def _strength(magnet: rigfile.Magnet) -> float:
-    """The polarization in mT; a magnet given by its material alone is refused before anything is computed."""
-    return magnet.remanence_mT if magnet.remanence_mT is not None else math.nan
+def _image(permeability: float | None) -> float:
+    """How strong the image of a magnet behind a plate is (Jackson, Classical Electrodynamics, 3rd ed., 1998, 4.4)."""
+    return 1.0 if permeability is None else (permeability - 1.0) / (permeability + 1.0)
 
 
-def _rows(rows: list[tuple[float, float, float]]) -> NDArray[np.float64]:
+def _rows(rows: Sequence[ArrayLike]) -> NDArray[np.float64]:
     return np.array(rows, dtype=np.float64).reshape(-1, 3)
 
 
-def _unit(direction: tuple[float, float, float]) -> tuple[float, float, float]:
-    x, y, z = np.asarray(direction, dtype=np.float64) / np.linalg.norm(direction)
-    return float(x), float(y), float(z)
+def _unit(direction: ArrayLike) -> NDArray[np.float64]:
+    array = np.asarray(direction, dtype=np.float64)
+    unit: NDArray[np.float64] = array / np.linalg.norm(array)
+    return unit
 
 
-def _size(magnet: rigfile.Magnet) -> tuple[float, float, float]:
+def _size(magnet: rigfile.Magnet) -> tuple[float, float, float, float, float]:
     if magnet.shape == "block":
-        return magnet.size_mm
+        return *magnet.size_mm, 0.0, 0.0
     if magnet.shape == "cylinder":
-        return magnet.diameter_mm, magnet.height_mm, 0.0
+        return magnet.diameter_mm, magnet.height_mm, 0.0, 0.0, 0.0
     if magnet.shape == "sphere":
-        return magnet.diameter_mm, 0.0, 0.0
-    return magnet.outer_diameter_mm, magnet.height_mm, magnet.inner_diameter_mm
+        return magnet.diameter_mm, 0.0, 0.0, 0.0, 0.0
+    ends = (magnet.from_deg, magnet.to_deg) if magnet.shape == "segment" else (0.0, 0.0)
+    return magnet.outer_diameter_mm, magnet.height_mm, magnet.inner_diameter_mm, *ends
 
 
 def _elements(sensor: rigfile.Sensor) -> NDArray[np.float64]:

@@ -22,11 +22,12 @@ class Joint:
 
 @dataclass(frozen=True)
 class Magnet:
-    """A magnet's shape and the joint it rides on."""
+    """A magnet's shape, the joint it rides on, and whether it is magnetised along its own z."""
 
     name: str
     shape: str
     rides: int
+    axial: bool
 
 
 @dataclass(frozen=True)

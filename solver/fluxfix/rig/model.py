@@ -1,6 +1,7 @@
 """The forward model: from a position to the reading of all sensors."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import jax
@@ -8,20 +9,35 @@ from jax import Array
 from jax import numpy as jnp
 
 from fluxfix import field
-from fluxfix.rig import kinematics, vector
+from fluxfix.rig import kinematics, material, plate, vector
 from fluxfix.rig.kinematics import Moved
 from fluxfix.rig.layout import Layout
-from fluxfix.rig.parameters import Parameters
+from fluxfix.rig.leaf import Leaf
+from fluxfix.rig.parameters import GAIN_REFERENCE_C, Parameters
 from fluxfix.rig.vector import Columns, Vec
 
-_SHAPES: dict[str, Callable[[Array, Array, Array], Array]] = {
-    "cylinder": lambda points, size, polarization: field.cylinder(points, size[0], size[1], polarization),
-    "block": field.block,
-    "sphere": lambda points, size, polarization: field.sphere(points, size[0], polarization),
+_SHAPES: dict[str, Callable[[Array, Array, Array, bool], Array]] = {
+    "cylinder": lambda points, size, polarization, axial: field.cylinder(points, size[0], size[1], polarization, axial),
+    "ring": lambda points, size, polarization, axial: field.ring(
+        points, size[2], size[0], size[1], polarization, axial
+    ),
+    "segment": lambda points, size, polarization, _: field.segment(
+        points, size[2], size[0], size[1], size[3], size[4], polarization
+    ),
+    "block": lambda points, size, polarization, _: field.block(points, size[:3], polarization),
+    "sphere": lambda points, size, polarization, _: field.sphere(points, size[0], polarization),
 }
-"""Field of a shape from points (n, 3), the row of `magnet_size_mm`, and the polarization."""
+"""Field of a shape from points (n, 3), the row of `magnet_size_mm`, the polarization, and whether it is along z."""
 
-COMPUTED_SHAPES = frozenset(_SHAPES)
+
+class Places(NamedTuple):
+    """Where everything is in the frame, in mm."""
+
+    elements: list[Vec]
+    magnets: list[Vec]
+    of_magnets: list[list[Moved]]
+    """The joints that carry each magnet."""
+    bodies: "Rotations"
 
 
 class Rotations(NamedTuple):
@@ -69,6 +85,27 @@ def points_in_magnets(layout: Layout, parameters: Parameters, position: Sequence
     ]
 
 
+def places(layout: Layout, parameters: Parameters, position: Sequence[Array]) -> Places:
+    """Where each sensor element in use and each magnet's centre is."""
+    moved, bodies = kinematics.move_joints(layout, parameters, position), _rotations(parameters)
+    of_magnets = [[moved[i] for i in kinematics.chain(layout, magnet.rides)] for magnet in layout.magnets]
+    return Places(
+        elements=[
+            kinematics.carry_point(
+                [moved[i] for i in kinematics.chain(layout, sensor.rides)], _home(parameters, bodies, s, axis)
+            )
+            for s, sensor in enumerate(layout.sensors)
+            for axis in (sensor.axes[:1] if sensor.one_element else sensor.axes)
+        ],
+        magnets=[
+            kinematics.carry_point(joints, vector.split(parameters.magnet_position_mm[k]))
+            for k, joints in enumerate(of_magnets)
+        ],
+        of_magnets=of_magnets,
+        bodies=bodies,
+    )
+
+
 def with_derivatives(
     layout: Layout, parameters: Parameters, position: Sequence[Array]
 ) -> tuple[list[Array], list[list[Array]]]:
@@ -84,6 +121,32 @@ def with_derivatives(
         for k in range(len(at))
     ]
     return values, columns
+
+
+def with_drift(
+    layout: Layout, parameters: Parameters, drift: Mapping[str, Leaf], position: Sequence[Array]
+) -> tuple[list[Array], list[list[Array]], list[tuple[list[Array], list[list[Array]]]]]:
+    """Readings and their derivatives, and how both move with each number that varies.
+
+    Args:
+        layout: the rig's arrangement.
+        parameters: its numbers.
+        drift: changes of the parameters that move, v of each along a first axis.
+        position: as of `readings`.
+
+    Returns:
+        What `with_derivatives` gives, and for each of the v changes the same of its derivative along it.
+    """
+    still = {name: getattr(parameters, name) for name in drift}
+
+    def at(moved: dict[str, Array]) -> tuple[list[Array], list[list[Array]]]:
+        return with_derivatives(layout, replace(parameters, **moved), position)
+
+    if not drift:
+        return *with_derivatives(layout, parameters, position), []
+    (values, columns), push = jax.linearize(at, still)
+    count = len(next(iter(drift.values())))
+    return values, columns, [push({name: change[i] for name, change in drift.items()}) for i in range(count)]
 
 
 def _paths(layout: Layout, s: int, k: int, moved: Sequence[Moved]) -> tuple[list[Moved], list[Moved]]:
@@ -112,11 +175,21 @@ def _in_magnet(
     layout: Layout, parameters: Parameters, moved: Sequence[Moved], bodies: Rotations, *, s: int, axis: int, k: int
 ) -> Vec:
     """A sensor element in a magnet's own axes."""
-    element = vector.apply(bodies.sensors[s], vector.split(parameters.sensor_element_mm[s, axis]))
-    home = vector.keep(vector.add(vector.split(parameters.sensor_position_mm[s]), element))
     of_sensor, of_magnet = _paths(layout, s, k, moved)
-    point = kinematics.fetch_point(of_magnet, kinematics.carry_point(of_sensor, home))
-    arm = vector.subtract(point, vector.split(parameters.magnet_position_mm[k]))
+    return _seen_by(
+        parameters, bodies, of_magnet, kinematics.carry_point(of_sensor, _home(parameters, bodies, s, axis)), k
+    )
+
+
+def _home(parameters: Parameters, bodies: Rotations, s: int, axis: int) -> Vec:
+    """A sensor element, with all joints at zero."""
+    element = vector.apply(bodies.sensors[s], vector.split(parameters.sensor_element_mm[s, axis]))
+    return vector.keep(vector.add(vector.split(parameters.sensor_position_mm[s]), element))
+
+
+def _seen_by(parameters: Parameters, bodies: Rotations, of_magnet: Sequence[Moved], point: Vec, k: int) -> Vec:
+    """A point of what carries the magnet's joints, in the magnet's own axes."""
+    arm = vector.subtract(kinematics.fetch_point(of_magnet, point), vector.split(parameters.magnet_position_mm[k]))
     return vector.keep(vector.apply_back(bodies.magnets[k], arm))
 
 
@@ -133,25 +206,49 @@ def _flux_density(
     """Flux density at a sensor element, in the sensor's axes."""
     of_sensor = [moved[i] for i in kinematics.chain(layout, layout.sensors[s].rides)]
     home = kinematics.fetch_direction(of_sensor, vector.split(parameters.ambient_mT))
-    for k, magnet in enumerate(layout.magnets):
-        local = _in_magnet(layout, parameters, moved, bodies, s=s, axis=axis, k=k)
-        points = jnp.stack([jnp.broadcast_to(part, shape).reshape(-1) for part in local], axis=-1)
-        polarization = parameters.magnet_remanence_mT[k] * parameters.magnet_direction[k]
-        flux = _SHAPES[magnet.shape](points, parameters.magnet_size_mm[k], polarization)
-        x, y, z = vector.split(flux)
-        own = vector.keep((x.reshape(shape), y.reshape(shape), z.reshape(shape)))
-        turned = vector.keep(vector.apply(bodies.magnets[k], own))
+    plates = [plate.of(parameters, i) for i in range(parameters.plate_normal.shape[0])]
+    point = kinematics.carry_point(of_sensor, _home(parameters, bodies, s, axis)) if plates else None
+    for k in range(len(layout.magnets)):
+        local = [_in_magnet(layout, parameters, moved, bodies, s=s, axis=axis, k=k)]
+        of_magnet = [moved[i] for i in kinematics.chain(layout, layout.magnets[k].rides)]
+        if point is not None:
+            local += [_seen_by(parameters, bodies, of_magnet, one.mirrored(point), k) for one in plates]
+        own, *images = _of_magnet(layout, parameters, bodies, shape, local, k)
         between = _paths(layout, s, k, moved)
-        seen = kinematics.fetch_direction(between[0], kinematics.carry_direction(between[1], turned))
-        home = vector.add(home, seen)
+        home = vector.add(home, kinematics.fetch_direction(between[0], kinematics.carry_direction(between[1], own)))
+        for one, image in zip(plates, images, strict=True):
+            in_frame = one.image(kinematics.carry_direction(of_magnet, image))
+            home = vector.add(home, kinematics.fetch_direction(of_sensor, in_frame))
     return vector.keep(vector.apply_back(bodies.sensors[s], home))
 
 
+def _of_magnet(
+    layout: Layout, parameters: Parameters, bodies: Rotations, shape: tuple[int, ...], local: Sequence[Vec], k: int
+) -> list[Vec]:
+    """Flux density of one magnet at points in its own axes; with all joints at zero, in the frame's axes."""
+    rows = [jnp.stack([jnp.broadcast_to(part, shape).reshape(-1) for part in point], axis=-1) for point in local]
+    strength = material.changed(
+        parameters.magnet_remanence_mT[k], parameters.magnet_temperature_coefficient_per_K[k], parameters.temperature_C
+    )
+    polarization = strength * parameters.magnet_direction[k]
+    # One call for all points: each would be compiled by itself.
+    magnet, size = layout.magnets[k], parameters.magnet_size_mm[k]
+    flux = _SHAPES[magnet.shape](jnp.concatenate(rows), size, polarization, magnet.axial)
+    found = []
+    for part in jnp.split(flux, len(rows)):
+        x, y, z = vector.split(part)
+        own = vector.keep((x.reshape(shape), y.reshape(shape), z.reshape(shape)))
+        found.append(vector.keep(vector.apply(bodies.magnets[k], own)))
+    return found
+
+
 def _electrical(parameters: Parameters, s: int, axes: tuple[int, ...], flux: Sequence[Array]) -> list[Array]:
-    """The sensor's own errors: diag(1 + gain) · (1 + symmetric cross-axis) · b + offset."""
+    """The sensor's own errors: diag(1 + gain) · (1 + symmetric cross-axis) · b, times the gain's drift, + offset."""
     mixed = list(flux)
     for entry, (a, b) in enumerate(_CROSS):
         coupling = parameters.sensor_cross_axis[s, entry]
         mixed[a] = mixed[a] + coupling * flux[b]
         mixed[b] = mixed[b] + coupling * flux[a]
-    return [(1.0 + parameters.sensor_gain[s, a]) * mixed[a] + parameters.sensor_offset_mT[s, a] for a in axes]
+    warmer = parameters.temperature_C - GAIN_REFERENCE_C
+    drift = 1.0 + parameters.sensor_temperature_coefficient_per_K[s] * warmer
+    return [drift * (1.0 + parameters.sensor_gain[s, a]) * mixed[a] + parameters.sensor_offset_mT[s, a] for a in axes]

@@ -9,6 +9,9 @@ from numpy.typing import NDArray
 
 from fluxfix.rig.leaf import Leaf
 
+GAIN_REFERENCE_C = 25.0
+"""The temperature that gains refer to, and that of a rig that states none."""
+
 
 @jax.tree_util.register_dataclass
 @dataclass(frozen=True)
@@ -24,8 +27,11 @@ class Parameters:
     joint_origin_mm: Leaf  # (j, 3)
     joint_ratio: Leaf  # (j,) 1 where the joint has its own position
     joint_offset: Leaf  # (j,) in the joint's unit
-    magnet_size_mm: Leaf  # (k, 3): diameter, height, – | x, y, z | diameter, –, –
-    magnet_remanence_mT: Leaf  # (k,)
+    magnet_size_mm: (
+        Leaf  # (k, 5): diameter, height, inner diameter (ring), from and to deg (segment) | x, y, z | diameter
+    )
+    magnet_remanence_mT: Leaf  # (k,) effective polarization at 20 °C
+    magnet_temperature_coefficient_per_K: Leaf  # (k,) of it, from 20 °C on
     magnet_direction: Leaf  # (k, 3) unit vector in the magnet's axes
     magnet_position_mm: Leaf  # (k, 3)
     magnet_rotation_deg: Leaf  # (k, 3) rotation vectors
@@ -37,7 +43,12 @@ class Parameters:
     sensor_gain: Leaf  # (s, 3)
     sensor_cross_axis: Leaf  # (s, 3): xy, xz, yz
     sensor_offset_mT: Leaf  # (s, 3)
+    sensor_temperature_coefficient_per_K: Leaf  # (s,) of the gain, which refers to GAIN_REFERENCE_C
+    plate_point_mm: Leaf  # (p, 3)
+    plate_normal: Leaf  # (p, 3) unit vectors
+    plate_image: Leaf  # (p,) strength of an image: (µ − 1)/(µ + 1)
     ambient_mT: Leaf  # (3,)
+    temperature_C: Leaf  # () of the whole rig
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from fluxfix.errors import UnsupportedError
-from fluxfix.rig.model import COMPUTED_SHAPES
 
 if TYPE_CHECKING:
     from fluxfix import rigfile
@@ -13,49 +12,46 @@ if TYPE_CHECKING:
 
 def for_field(file: rigfile.RigFile) -> list[str]:
     """What keeps the field of this rig from being computed, one sentence each."""
-    found = []
-    for magnet in file.magnet:
-        where = f"[[magnet]] {magnet.name}"
-        if magnet.shape not in COMPUTED_SHAPES:
-            found.append(f'{where}: shape = "{magnet.shape}" is not computed yet: use "cylinder", "block" or "sphere"')
-        if magnet.shape == "cylinder" and any(part != 0.0 for part in magnet.direction[:2]):
-            found.append(
-                f"{where}: direction = {list(magnet.direction)}: only cylinders magnetised along their own z are "
-                "computed yet: use direction = [0, 0, 1] and turn the magnet with rotation_deg"
-            )
-        found += [
-            f"{where}: {key} is not computed yet: leave it out and give the effective polarization as remanence_mT"
-            for key in ("material", "recoil_permeability")
-            if getattr(magnet, key) is not None
-        ]
-    found += [
-        f"[[sensor]] {sensor.name}: temperature_coefficient_per_K is not computed yet: leave it out"
-        for sensor in file.sensor
-        if sensor.temperature_coefficient_per_K
+    if len(file.plate) <= 1:
+        return []
+    return [
+        (
+            f"got {len(file.plate)} tables [[plate]], at most one is computed, since images of images would have to be "
+            "added without end: leave out those farther away"
+        )
     ]
-    return found
 
 
 def for_one_instant(file: rigfile.RigFile) -> list[str]:
-    """What keeps the values of a sample from being taken as of one instant."""
+    """What keeps the values of a sample from being taken as of one instant where no velocity can be known."""
     return [
-        f"[[sensor]] {sensor.name}: sequential = true is not computed yet for moving joints: set sequential = false "
-        "to take all axes of a sample at its t_s"
+        f"[[sensor]] {sensor.name}: sequential = true: an error bound that holds in motion is not computed, since one "
+        "reading has no velocity: set sequential = false for one that holds at rest (check says what motion adds)"
         for sensor in file.sensor
         if sensor.sequential
+    ]
+
+
+def for_drifting_field(file: rigfile.RigFile) -> list[str]:
+    """What keeps a foreign field that drifts from being solved for."""
+    return [
+        f"[[sensor]] {sensor.name} rides on {sensor.rides}: a foreign field that drifts is solved for with sensors on "
+        'the frame only: take it as "constant", in shorter batches'
+        for sensor in file.sensor
+        if sensor.rides != "frame"
     ]
 
 
 def without_effect(file: rigfile.RigFile) -> list[str]:
     """What the rig states that changes no result yet, one sentence each, for who describes the rig."""
     found = []
-    if file.surroundings.temperature_C is not None:
+    drifts = [magnet.magnetic.remanence_per_K for magnet in file.magnet]
+    drifts += [sensor.temperature_coefficient_per_K for sensor in file.sensor]
+    if file.surroundings.temperature_C is not None and not any(drifts):
         found.append(
-            "[surroundings] temperature_C changes nothing yet: no key that is computed says how strength or gain vary "
-            "with it, so both are taken as those at calibration"
+            "[surroundings] temperature_C changes nothing: no magnet or sensor states how it varies with it, so "
+            "strength and gain are taken as those at calibration: give material, or the coefficients themselves"
         )
-    if file.surroundings.stray_mT is not None:
-        found.append("[surroundings] stray_mT changes nothing yet: a foreign field is noticed by its misfit alone")
     return found
 
 

@@ -1,5 +1,6 @@
 """The forward model and its derivatives on rows of positions, compiled for a few batch sizes; NumPy in and out."""
 
+from collections.abc import Mapping
 from dataclasses import fields, replace
 from functools import partial
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from fluxfix.rig import model
 from fluxfix.rig.chunks import chunks
 from fluxfix.rig.layout import Layout
+from fluxfix.rig.leaf import Leaf
 from fluxfix.rig.parameters import Parameters
 
 Floats = NDArray[np.float64]
@@ -49,15 +51,25 @@ def by_build(layout: Layout, parameters: Parameters, directions: Parameters, pos
         (n, m, c) in mT per step along a direction.
     """
     count = directions.ambient_mT.shape[0]
+    return by_moving(layout, parameters, moving_of(directions), positions, count)
+
+
+def by_moving(
+    layout: Layout, parameters: Parameters, moving: Mapping[str, Leaf], positions: Floats, count: int
+) -> Floats:
+    """The same along directions that are given as of `moving_of`, `count` of them."""
     slope = np.zeros((len(positions), layout.reading_size, count))
-    # Only what moves at all is differentiated: it halves the time of compiling.
-    moving = {field.name: getattr(directions, field.name) for field in fields(Parameters)}
-    moving = {name: change for name, change in moving.items() if np.any(change)}
     if moving:
         for where, padded in chunks(positions):
             found = np.asarray(_by_build(layout, parameters, moving, padded))
             slope[where] = np.moveaxis(found, 0, -1)[: where.stop - where.start]
     return slope
+
+
+def moving_of(directions: Parameters) -> dict[str, Floats]:
+    """The changes of those numbers that move at all, by name: to differentiate no more halves the time of compiling."""
+    changes = {field.name: np.asarray(getattr(directions, field.name)) for field in fields(Parameters)}
+    return {name: change for name, change in changes.items() if np.any(change)}
 
 
 def _columns(positions: Array) -> tuple[Array, ...]:
@@ -76,12 +88,12 @@ def _by_position(layout: Layout, parameters: Parameters, positions: Array) -> tu
 
 
 @partial(jax.jit, static_argnames="layout")
-def _by_build(layout: Layout, parameters: Parameters, moving: dict[str, Array], positions: Array) -> Array:
+def _by_build(layout: Layout, parameters: Parameters, moving: Mapping[str, Leaf], positions: Array) -> Array:
     """(c, n, m). Mapped over directions alone: the field and its slopes are computed once for all of them."""
     position = _columns(positions)
     still = {name: getattr(parameters, name) for name in moving}
 
-    def at(moved: dict[str, Array]) -> Array:
+    def at(moved: Mapping[str, Leaf]) -> Array:
         return jnp.stack(model.readings(layout, replace(parameters, **moved), position), axis=-1)
 
     slopes: Array = jax.vmap(lambda direction: jax.jvp(at, (still,), (direction,))[1])(moving)

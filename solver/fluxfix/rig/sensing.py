@@ -12,6 +12,17 @@ SATURATION_STEPS = 4
 """An axis within this many steps of a limit of its codes is saturated."""
 
 
+def step_mT(range_mT: float, bits: int) -> float:
+    """One step of a sensor's codes."""
+    return 2.0 * range_mT / 2.0**bits
+
+
+def largest_mT(range_mT: float, bits: int) -> float:
+    """The largest size of a value, of either sign, that a range reads without saturation."""
+    last: int = 2 ** (bits - 1) - 1
+    return (last - SATURATION_STEPS - 0.5) * step_mT(range_mT, bits)
+
+
 @jax.tree_util.register_dataclass
 @dataclass(frozen=True)
 class Sensing:

@@ -56,6 +56,11 @@ def grid(joints: tuple[SolvedJoint, ...], points: int, *, widened: bool) -> NDAr
     return np.stack([part.reshape(-1) for part in np.meshgrid(*axes, indexing="ij")], axis=-1)
 
 
+def place(joints: tuple[SolvedJoint, ...], position: NDArray[np.float64]) -> str:
+    """A position in words: (d,)."""
+    return ", ".join(f"{j.name} {value:.4g} {j.unit}" for j, value in zip(joints, position, strict=True)) or "home"
+
+
 PLACES = {1: 201, 2: 31, 3: 11, 4: 7}
 """Points along each joint, by number of joints, where a rig is looked at all over its travel."""
 

@@ -4,13 +4,24 @@ from collections.abc import Iterator
 from itertools import chain
 
 from fluxfix.rigfile.basic import FRAME
+from fluxfix.rigfile.materials import REFERENCE_C, materials
 from fluxfix.rigfile.messages import label, near_miss
 from fluxfix.rigfile.model import ADDRESS, RigFile
 
 
 def problems(rig: RigFile) -> list[str]:
     """Find what does not fit together, a sentence each, in the order of the file."""
-    checks = (_counts(rig), _names(rig), _rides(rig), _circles(rig), _gears(rig), _limits(rig), _addresses(rig))
+    checks = (
+        _counts(rig),
+        _names(rig),
+        _materials(rig),
+        _temperatures(rig),
+        _rides(rig),
+        _circles(rig),
+        _gears(rig),
+        _limits(rig),
+        _addresses(rig),
+    )
     return list(chain.from_iterable(checks))
 
 
@@ -22,12 +33,37 @@ def _counts(rig: RigFile) -> Iterator[str]:
 
 
 def _names(rig: RigFile) -> Iterator[str]:
-    for table in ("magnet", "sensor", "joint"):
+    for table in ("magnet", "sensor", "joint", "plate"):
         seen: set[str] = set()
         for index, item in enumerate(getattr(rig, table)):
             if item.name in seen:
                 yield f'[[{table}]] number {index + 1}: name: got "{item.name}" a second time, needs a name of its own'
-            seen.add(item.name)
+            if item.name is not None:
+                seen.add(item.name)
+
+
+def _materials(rig: RigFile) -> Iterator[str]:
+    for index, magnet in enumerate(rig.magnet):
+        if magnet.material is not None and magnet.material not in materials():
+            choice = ", ".join(f'"{name}"' for name in materials())
+            yield (
+                f'{label("magnet", index, magnet.name)}: material: got "{magnet.material}", needs one of {choice}, or '
+                f"none, and the numbers of its sheet instead{near_miss(magnet.material, materials())}"
+            )
+
+
+def _temperatures(rig: RigFile) -> Iterator[str]:
+    for index, magnet in enumerate(rig.magnet):
+        if magnet.material is not None and magnet.material not in materials():
+            continue
+        for temperature_C in rig.surroundings.temperature_C or ():
+            if 1.0 + magnet.magnetic.remanence_per_K * (temperature_C - REFERENCE_C) <= 0.0:
+                yield (
+                    f"{label('magnet', index, magnet.name)}: at {temperature_C:g} °C its coefficient of "
+                    f"{magnet.magnetic.remanence_per_K:g} per K leaves no remanence, needs a smaller coefficient or a "
+                    "narrower [surroundings] temperature_C"
+                )
+                break
 
 
 def _rides(rig: RigFile) -> Iterator[str]:

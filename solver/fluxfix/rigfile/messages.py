@@ -9,6 +9,7 @@ from pydantic import BaseModel
 from fluxfix.rigfile.joints import KINDS, Follows
 from fluxfix.rigfile.magnets import SHAPES
 from fluxfix.rigfile.model import CalibrationTable, Limits, RigFile, Surroundings, UsedRecording
+from fluxfix.rigfile.plates import Plate
 from fluxfix.rigfile.quote import quote
 from fluxfix.rigfile.sensors import Bus, Sensor
 from fluxfix.rigfile.tolerance import Tolerance
@@ -16,7 +17,12 @@ from fluxfix.rigfile.tolerance import Tolerance
 MOST_PROBLEMS = 5
 """Problems that one error names: with a line for the rest it stays within ten lines."""
 
-_LISTS: dict[str, Mapping[str, type[BaseModel]]] = {"magnet": SHAPES, "sensor": {"": Sensor}, "joint": KINDS}
+_LISTS: dict[str, Mapping[str, type[BaseModel]]] = {
+    "magnet": SHAPES,
+    "sensor": {"": Sensor},
+    "joint": KINDS,
+    "plate": {"": Plate},
+}
 _TAGS = {"magnet": "shape", "joint": "kind"}
 _SINGLES: dict[str, type[BaseModel]] = {
     "surroundings": Surroundings,

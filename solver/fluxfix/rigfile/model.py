@@ -10,6 +10,7 @@ from pydantic_core import PydanticCustomError
 from fluxfix.rigfile.basic import NAME_NEEDS, ORIGIN, Listed, Name, NotNegative, Positive, Table, Vector, key
 from fluxfix.rigfile.joints import Joint, Prismatic, Revolute
 from fluxfix.rigfile.magnets import Magnet
+from fluxfix.rigfile.plates import Plate
 from fluxfix.rigfile.sensors import Sensor
 from fluxfix.rigfile.tolerance import Tolerance
 
@@ -113,6 +114,7 @@ class RigFile(Table):
     magnet: Annotated[tuple[Magnet, ...], Listed] = key("tables [[magnet]]", default=())
     sensor: Annotated[tuple[Sensor, ...], Listed] = key("tables [[sensor]]", default=())
     joint: Annotated[tuple[Joint, ...], Listed] = key("tables [[joint]]", default=())
+    plate: Annotated[tuple[Plate, ...], Listed] = key("tables [[plate]]", default=())
     surroundings: Surroundings = key("a table [surroundings]", default=Surroundings())
     tolerance: Tolerance = key("a table [tolerance]", default=Tolerance())
     limits: Limits = key("a table [limits]", default=Limits())
