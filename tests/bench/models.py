@@ -108,8 +108,8 @@ def _source(magnet: Any, strength_mT: float) -> Any:
 def converted(rig: Rig, exact_mT: Floats, rng: np.random.Generator) -> Floats:
     """What the rig file's sensor makes of flux densities: noise, whole steps, limits of its codes."""
     (sensor,) = rig.file.sensor
-    step = 2.0 * sensor.range_mT / 2.0**sensor.bits
-    noisy = exact_mT + rng.normal(0.0, 1.0, exact_mT.shape) * np.array(sensor.noise_per_axis_mT)
+    step = 2.0 * sensor.ranges_mT[0] / 2.0**sensor.bits
+    noisy = exact_mT + rng.normal(0.0, 1.0, exact_mT.shape) * np.array(sensor.noise_per_axis_mT(sensor.ranges_mT[0]))
     return np.asarray(
         np.clip(np.rint(noisy / step), -(2.0 ** (sensor.bits - 1)), 2.0 ** (sensor.bits - 1) - 1.0) * step
     )

@@ -22,6 +22,7 @@ BENCHMARKS = {
     "field": ("fields", 1),
     "solve": ("solving", 1),
     "latency": ("latency", 2),
+    "track": ("tracking", 2),
     "calibration": ("calibration", 1),
     "table": ("tables", 1),
     "start-up": ("startup", 2),

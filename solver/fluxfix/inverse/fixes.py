@@ -20,7 +20,10 @@ class Fixes:
     position: NDArray[np.float64]
     """(n, d)"""
     covariance: NDArray[np.float64]
-    """(n, d, d): the noise part plus the part common to all fixes of a calibrated build, which does not average out."""
+    """(n, d, d): the noise part plus what does not average out.
+
+    That is the part common to all fixes of a calibrated build, and that of what varies unmeasured, as the temperature.
+    """
     noise_covariance: NDArray[np.float64]
     """(n, d, d): independent from sample to sample."""
     misfit: NDArray[np.float64]

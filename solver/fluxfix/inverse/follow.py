@@ -78,7 +78,7 @@ def _follow(solver: Solver, data: Values, starts: NDArray[np.float64], distinct:
     rows, columns = np.nonzero(distinct)
     pool = _Pool(
         jax.tree.map(lambda part: np.asarray(part)[rows], data),
-        least_squares.begin(starts[rows, columns], len(data.values_mT)),
+        least_squares.begin(starts[rows, columns], len(data.values_mT), solver.varying),
     )
     for _ in range(-(-least_squares.MOST_STEPS // ROUND_STEPS)):
         going = np.flatnonzero(~np.asarray(pool.state.rest))
@@ -116,6 +116,7 @@ def _advanced(solver: Solver, pool: _Pool, going: NDArray[np.intp]) -> _Pool:
             solver.layout,
             ranges,
             solver.parameters,
+            solver.drift,
             jax.tree.map(lambda whole: whole[padded], pool.data),  # noqa: B023 used at once
             jax.tree.map(lambda whole: whole[padded], pool.state),  # noqa: B023 used at once
             steps=ROUND_STEPS,

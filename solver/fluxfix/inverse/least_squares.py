@@ -5,6 +5,7 @@ own; at a limit of the searched range a joint rests while its gradient points ou
 J. Control Optim. 20, 221, 1982). Steps are taken in rounds, between which samples at rest can be put aside.
 """
 
+from collections.abc import Mapping
 from functools import partial
 from typing import NamedTuple
 
@@ -14,7 +15,7 @@ from jax import Array
 from jax import numpy as jnp
 from numpy.typing import NDArray
 
-from fluxfix.inverse import small
+from fluxfix.inverse import small, weight
 from fluxfix.rig import model
 from fluxfix.rig.layout import Layout
 from fluxfix.rig.leaf import Leaf
@@ -45,7 +46,9 @@ class Point(NamedTuple):
 
     position: tuple[Leaf, ...]
     expected_mT: tuple[Leaf, ...]
-    columns: tuple[tuple[Leaf, ...], ...]  # by joint: the derivative of the expected reading
+    columns: tuple[tuple[Leaf, ...], ...]  # by joint: the derivative of the expected reading, without drift
+    drift: tuple[tuple[Leaf, ...], ...]  # by number that varies: how far the expected reading moves with its sd
+    turned: tuple[tuple[tuple[Leaf, ...], ...], ...]  # the same, and by joint: how far the columns move
     cost: Leaf
     gradient: tuple[Leaf, ...]
     matrix: tuple[tuple[Leaf, ...], ...]  # lower triangle of JᵀWJ
@@ -59,37 +62,40 @@ class State(NamedTuple):
     rest: Leaf
 
 
-def evaluate(layout: Layout, parameters: Parameters, data: Values, position: tuple[Array, ...]) -> Point:
+def evaluate(
+    layout: Layout, parameters: Parameters, drift: Mapping[str, Leaf], data: Values, position: tuple[Array, ...]
+) -> Point:
     """Cost, gradient and Gauss–Newton matrix at a position.
 
     A measured value costs w r²; a saturated one costs w r² while the model falls short of the limit, and nothing beyond
-    it.
+    it. What varies unmeasured is in the weight.
     """
-    expected, columns = model.with_derivatives(layout, parameters, position)
-    joints = range(len(position))
-    cost = jnp.zeros_like(position[0])
-    gradient = [jnp.zeros_like(position[0]) for _ in joints]
-    matrix = [[jnp.zeros_like(position[0]) for _ in range(k + 1)] for k in joints]
-    for i, (value, weight, side) in enumerate(zip(*data, strict=True)):
-        short = value - expected[i]
-        active = jnp.where((side == 0) | (side * short > 0), weight, 0.0)
-        cost = cost + active * short * short
-        for k in joints:
-            pull = active * columns[k][i]
-            gradient[k] = gradient[k] + pull * short
-            for j in range(k + 1):
-                matrix[k][j] = matrix[k][j] + pull * columns[j][i]
+    expected, columns, moved = model.with_drift(layout, parameters, drift, position)
+    short = [value - one for value, one in zip(data.values_mT, expected, strict=True)]
+    by_drift = [one[0] for one in moved]
+    fitted = weight.fit(short, data.weights, data.side, by_drift)
+    turned = [one[1] for one in moved]
+    slopes = weight.columns_with(fitted, columns, turned)
+    gradient = [
+        sum(
+            (active * slope * miss for active, slope, miss in zip(fitted.active, column, fitted.miss, strict=True)),
+            jnp.zeros_like(position[0]),
+        )
+        for column in slopes
+    ]
     return Point(
         position,
         tuple(expected),
         tuple(tuple(column) for column in columns),
-        cost,
+        tuple(tuple(one) for one in by_drift),
+        tuple(tuple(tuple(column) for column in one) for one in turned),
+        fitted.cost,
         tuple(gradient),
-        tuple(tuple(row) for row in matrix),
+        tuple(tuple(row) for row in weight.matrix_with(fitted, slopes, by_drift)),
     )
 
 
-def begin(start: NDArray[np.float64], m: int) -> State:
+def begin(start: NDArray[np.float64], m: int, varying: int) -> State:
     """The state before the first step: each sample stands at its start.
 
     Its cost there is infinite, so that the first step is an evaluation.
@@ -97,12 +103,15 @@ def begin(start: NDArray[np.float64], m: int) -> State:
     Args:
         start: (n, d).
         m: values in a reading.
+        varying: how many numbers vary unmeasured.
     """
     n, d = start.shape
     zero = np.zeros(n)
     columns = ((zero,) * m,) * d
     unit = tuple((zero,) * k + (zero + 1.0,) for k in range(d))
-    at = Point(tuple(start.T), (zero,) * m, columns, np.full(n, np.inf), (zero,) * d, unit)
+    drift = ((zero,) * m,) * varying
+    turned = (columns,) * varying
+    at = Point(tuple(start.T), (zero,) * m, columns, drift, turned, np.full(n, np.inf), (zero,) * d, unit)
     return State(at, np.full(n, _FIRST_DAMPING), np.zeros(n, bool))
 
 
@@ -111,6 +120,7 @@ def advance(
     layout: Layout,
     ranges: tuple[tuple[float, float], ...],
     parameters: Parameters,
+    drift: Mapping[str, Leaf],
     data: Values,
     state: State,
     *,
@@ -122,6 +132,7 @@ def advance(
         layout: the rig's arrangement.
         ranges: lower and upper end of the searched range by joint; infinite where a joint wraps.
         parameters: the rig's numbers.
+        drift: changes of the numbers that vary unmeasured by their sd; empty where nothing does.
         data: the readings, n of them.
         state: where they stand.
         steps: the most steps to take.
@@ -131,13 +142,18 @@ def advance(
         return (carried[1] < steps) & ~jnp.all(carried[0].rest)
 
     def step(carried: tuple[State, Array]) -> tuple[State, Array]:
-        return _step(layout, ranges, parameters, data, carried[0]), carried[1] + 1
+        return _step(layout, ranges, parameters, drift, data, carried[0]), carried[1] + 1
 
     return jax.lax.while_loop(going, step, (state, jnp.zeros((), int)))[0]
 
 
 def _step(
-    layout: Layout, ranges: tuple[tuple[float, float], ...], parameters: Parameters, data: Values, state: State
+    layout: Layout,
+    ranges: tuple[tuple[float, float], ...],
+    parameters: Parameters,
+    drift: Mapping[str, Leaf],
+    data: Values,
+    state: State,
 ) -> State:
     at, evaluated = state.at, jnp.isfinite(state.at.cost)
     free = [
@@ -153,7 +169,7 @@ def _step(
         jnp.clip(q + jnp.where(settled, p, d), low, high)
         for q, p, d, (low, high) in zip(at.position, plain, damped, ranges, strict=True)
     )
-    there = evaluate(layout, parameters, data, trial)
+    there = evaluate(layout, parameters, drift, data, trial)
     better = ~state.rest & (there.cost < at.cost)
     # Near the minimum round-off decides the sign of the last change; the step is far below an sd and taken either way.
     taken = better | (~state.rest & settled & (there.cost <= at.cost * (1.0 + 1e-9) + 1e-12))

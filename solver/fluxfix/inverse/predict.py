@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from fluxfix.inverse import weight
 from fluxfix.rig import rows
 from fluxfix.rig.layout import Layout
 from fluxfix.rig.parameters import Parameters
@@ -11,7 +12,7 @@ Floats = NDArray[np.float64]
 
 
 def predict(
-    layout: Layout, parameters: Parameters, variance_mT2: Floats, positions: Floats
+    layout: Layout, parameters: Parameters, variance_mT2: Floats, positions: Floats, drift: Floats | None = None
 ) -> tuple[Floats, Floats, Floats]:
     """Linearise the least squares at positions.
 
@@ -20,15 +21,17 @@ def predict(
         parameters: its numbers.
         variance_mT2: (m,) of each value of a reading.
         positions: (n, d).
+        drift: (n, m, v), how far the readings there move with one sd of each number that varies unmeasured.
 
     Returns:
         The expected readings (n, m) in mT; how far a fix moves per mT of each value (n, d, m); and its covariance (n,
         d, d), which is the Cramér–Rao bound of one reading. Infinite where the values do not determine the position.
     """
     expected, slope = rows.by_position(layout, parameters, positions)
-    weighted = slope / variance_mT2[:, None]
-    covariance = inverse(np.swapaxes(weighted, 1, 2) @ slope)
-    per_mT = np.where(np.isfinite(covariance), covariance, 0.0) @ np.swapaxes(weighted, 1, 2)
+    moved = np.zeros((*expected.shape, 0)) if drift is None else drift
+    weighted = np.swapaxes(weight.applied(np.broadcast_to(1.0 / variance_mT2, expected.shape), moved, slope), 1, 2)
+    covariance = inverse(weighted @ slope)
+    per_mT = np.where(np.isfinite(covariance), covariance, 0.0) @ weighted
     return expected, per_mT, covariance
 
 

@@ -29,6 +29,7 @@ def magnitude_window(
     parameters: Parameters,
     *,
     loose: Parameters,
+    varying: Parameters,
     sd_mT: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Smallest and largest magnitude of each sensor's reading over the travel: (s,) and (s,) in mT.
@@ -41,12 +42,13 @@ def magnitude_window(
         joints: its solved joints.
         parameters: of the build.
         loose: tangents by which the build may differ.
+        varying: tangents by which it varies unmeasured.
         sd_mT: (m,) of one conversion.
     """
     points = _WINDOW_POINTS[len(joints)]
     positions = travel.grid(joints, points, widened=False)
     values = rows.readings(layout, parameters, positions)
-    slope = rows.by_build(layout, parameters, loose, positions)
+    slope = np.concatenate([rows.by_build(layout, parameters, moved, positions) for moved in (loose, varying)], axis=2)
     weakest, strongest = [], []
     for own in values_of_sensors(layout):
         magnitude = np.sqrt(np.sum(np.square(values[:, own]), axis=1))
@@ -72,6 +74,7 @@ def prepare(
     sensing: Sensing,
     known: Parameters,
     loose: Parameters,
+    varying: Parameters,
 ) -> Solver:
     """Make a solver.
 
@@ -82,12 +85,17 @@ def prepare(
         sensing: the conversion.
         known: tangents of what is common to all fixes of a calibrated build; none for a build taken as exact.
         loose: tangents by which the magnitude may differ: the calibration's, or else the tolerances'.
+        varying: tangents of what varies unmeasured while the rig is used, by one sd each: it is in the weight.
     """
     m = layout.reading_size
     positions = start.nodes(joints)
-    grid = start.StartGrid(jnp.asarray(positions), jnp.asarray(rows.readings(layout, parameters, positions)))
+    expected, drift = (
+        rows.readings(layout, parameters, positions),
+        rows.by_build(layout, parameters, varying, positions),
+    )
+    grid = start.StartGrid(jnp.asarray(positions), jnp.asarray(expected), jnp.asarray(np.moveaxis(drift, 2, 0)))
     sd_mT = np.sqrt(np.asarray(sensing.variance_mT2))
-    weakest, strongest = magnitude_window(layout, joints, parameters, loose=loose, sd_mT=sd_mT)
+    weakest, strongest = magnitude_window(layout, joints, parameters, loose=loose, varying=varying, sd_mT=sd_mT)
     limits = Limits(
         # Without a spare value a reading is met exactly, unless no position gives it: the limit of dof 1 shows that.
         misfit=np.array([chi_square.limit(FALSE_ALARM, max(dof, 1)) for dof in range(m + 1)]),
@@ -96,6 +104,8 @@ def prepare(
         resolution=np.array([RESOLUTION * joint.span for joint in joints]),
         sensor_of_value=np.repeat(np.arange(len(layout.sensors)), [len(sensor.axes) for sensor in layout.sensors]),
     )
-    over = np.asarray(grid.readings_mT).reshape(*(start.POINTS[len(joints)],) * len(joints), m)
-    folds = twins.folds(joints, over, 1.0 / np.square(sd_mT))
-    return Solver(layout, joints, parameters, known, sensing, grid, limits, folds)
+    shape = (start.POINTS[len(joints)],) * len(joints)
+    folds = twins.folds(
+        joints, expected.reshape(*shape, m), 1.0 / np.square(sd_mT), drift.reshape(*shape, m, drift.shape[2])
+    )
+    return Solver(layout, joints, parameters, known, sensing, grid, limits, folds, rows.moving_of(varying))

@@ -1,6 +1,7 @@
 """From readings to fixes: chunks of fixed size through the compiled least squares, flags by NumPy."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import partial
 
 import jax
@@ -10,15 +11,16 @@ from jax import numpy as jnp
 from numpy.typing import NDArray
 
 from fluxfix.inverse import start
-from fluxfix.inverse.describe import common_part, describe
+from fluxfix.inverse.describe import common_part, describe, noise_part
 from fluxfix.inverse.fixes import Fixes, joined
-from fluxfix.inverse.follow import CANDIDATES, follow_valleys
+from fluxfix.inverse.follow import CANDIDATES, Bottoms, follow_valleys
 from fluxfix.inverse.integrity import Evidence, Limits, flags
 from fluxfix.inverse.least_squares import Values
 from fluxfix.inverse.twins import Folds
 from fluxfix.rig import rows
 from fluxfix.rig.chunks import chunks
 from fluxfix.rig.layout import Layout
+from fluxfix.rig.leaf import Leaf
 from fluxfix.rig.parameters import Parameters
 from fluxfix.rig.sensing import Sensing
 from fluxfix.rig.travel import SolvedJoint, wrap
@@ -38,6 +40,13 @@ class Solver:
     grid: start.StartGrid
     limits: Limits
     folds: Folds
+    drift: Mapping[str, Leaf] = field(default_factory=dict)
+    """Changes of the numbers that vary unmeasured by one sd, along a first axis: they are in the weight."""
+
+    @property
+    def varying(self) -> int:
+        """How many numbers vary unmeasured."""
+        return len(next(iter(self.drift.values()))) if self.drift else 0
 
 
 def solve(solver: Solver, readings_mT: NDArray[np.float64], noise_mT: NDArray[np.float64] | None = None) -> Fixes:
@@ -51,14 +60,20 @@ def solve(solver: Solver, readings_mT: NDArray[np.float64], noise_mT: NDArray[np
     Returns:
         n fixes.
     """
-    weights = 1.0 / np.asarray(solver.sensing.variance_mT2)
-    if noise_mT is not None:
-        weights = 1.0 / (np.square(noise_mT) + np.square(np.asarray(solver.sensing.step_mT)) / 12.0)
-    parts = [_solve_chunk(solver, padded, weights)[: where.stop - where.start] for where, padded in chunks(readings_mT)]
-    return joined(parts) if parts else _none(len(solver.joints))
+    chosen = weights(solver, noise_mT)
+    parts = [_solve_chunk(solver, padded, chosen)[: where.stop - where.start] for where, padded in chunks(readings_mT)]
+    return joined(parts) if parts else none(len(solver.joints))
 
 
-def _none(d: int) -> Fixes:
+def weights(solver: Solver, noise_mT: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+    """Weight of each value, (m,) in 1/mT², by the rig's noise of one conversion or by that given."""
+    if noise_mT is None:
+        return np.asarray(1.0 / np.asarray(solver.sensing.variance_mT2))
+    return np.asarray(1.0 / (np.square(noise_mT) + np.square(np.asarray(solver.sensing.step_mT)) / 12.0))
+
+
+def none(d: int) -> Fixes:
+    """No fixes, of d joints."""
     empty = np.zeros((0, d, d))
     return Fixes(
         np.zeros((0, d)), empty, empty, np.zeros(0), np.zeros(0, np.int32), np.zeros(0, np.int32), np.zeros((0, d))
@@ -78,15 +93,12 @@ def _solve_chunk(solver: Solver, readings_mT: NDArray[np.float64], weights: NDAr
     used_side = np.where(enough[:, None], side, 0)
     data = Values(tuple(values.T), tuple(np.broadcast_to(weight, n) for weight in weights), tuple(used_side.T))
 
-    shape, wraps = (start.POINTS[d],) * d, tuple(joint.wraps for joint in solver.joints)
-    saturated = bool(np.any(used_side))
-    valleys = np.asarray(_valleys(solver.grid, data, shape=shape, wraps=wraps, saturated=saturated))
-    bottoms = follow_valleys(solver, data, valleys)
+    bottoms = search(solver, data, saturated=bool(np.any(used_side)))
     found = describe(data, jax.tree.map(lambda part: part[bottoms.best], bottoms.at))
-    covariance = found.noise
+    covariance, noise = found.covariance, noise_part(found.covariance, found.drift)
     if solver.common.ambient_mT.shape[0]:
         moved = rows.by_build(solver.layout, solver.parameters, solver.common, found.position)
-        covariance = found.noise + common_part(found.per_mT, moved)
+        covariance = covariance + common_part(found.per_mT, moved)
     evidence = Evidence(
         position=wrap(solver.joints, found.position),
         sd=np.sqrt(np.diagonal(covariance, axis1=1, axis2=2)),
@@ -103,12 +115,20 @@ def _solve_chunk(solver: Solver, readings_mT: NDArray[np.float64], weights: NDAr
     return Fixes(
         position=np.where(enough[:, None], evidence.position, np.nan),
         covariance=np.where(enough[:, None, None], covariance, np.inf),
-        noise_covariance=np.where(enough[:, None, None], found.noise, np.inf),
+        noise_covariance=np.where(enough[:, None, None], noise, np.inf),
         misfit=np.where(enough, found.misfit, np.nan),
         dof=np.where(enough, found.dof, 0).astype(np.int32),
         status=np.where(enough, status, lost).astype(np.int32),
         other=np.where(enough[:, None], other, np.nan),
     )
+
+
+def search(solver: Solver, data: Values, *, saturated: bool) -> Bottoms:
+    """Follow the valleys of every reading to their bottoms; `saturated` where a value of any of them is."""
+    d = len(solver.joints)
+    shape, wraps = (start.POINTS[d],) * d, tuple(joint.wraps for joint in solver.joints)
+    valleys = np.asarray(_valleys(solver.grid, data, shape=shape, wraps=wraps, saturated=saturated))
+    return follow_valleys(solver, data, valleys)
 
 
 @partial(jax.jit, static_argnames=("shape", "wraps", "saturated"))

@@ -8,6 +8,7 @@ from jax import Array
 from jax import numpy as jnp
 from numpy.typing import NDArray
 
+from fluxfix.inverse import small
 from fluxfix.rig.leaf import Leaf
 from fluxfix.rig.travel import SolvedJoint
 
@@ -28,6 +29,7 @@ class StartGrid:
 
     positions: Leaf  # (g, d)
     readings_mT: Leaf  # (g, m)
+    drift_mT: Leaf  # (v, g, m): how far those move with one sd of each number that varies unmeasured
 
 
 def nodes(joints: tuple[SolvedJoint, ...]) -> NDArray[np.float64]:
@@ -48,6 +50,12 @@ def misfit(grid: StartGrid, values: Array, weights: Array) -> Array:
     """
     expected = grid.readings_mT
     found: Array = weights @ jnp.square(expected).T - 2.0 * (weights * values) @ expected.T
+    moved = list(grid.drift_mT)
+    if moved:
+        matrix = [[weights @ (moved[a] * moved[b]).T + float(a == b) for b in range(a + 1)] for a in range(len(moved))]
+        pull = [(weights * values) @ one.T - weights @ (one * expected).T for one in moved]
+        for one, taken in zip(pull, small.solve(small.cholesky(matrix), pull), strict=True):
+            found = found - one * taken
     return found
 
 

@@ -5,11 +5,13 @@ a fold differ less in their readings than the slopes at them promise; near such 
 """
 
 import itertools
+import math
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fluxfix.inverse import weight
 from fluxfix.rig.travel import SolvedJoint
 
 Floats = NDArray[np.float64]
@@ -30,17 +32,25 @@ class Folds(NamedTuple):
     across: NDArray[np.int64]  # (g, d): cells from each point to the one across its fold; zeros where there is none
 
 
-def folds(joints: tuple[SolvedJoint, ...], readings_mT: Floats, weights: Floats) -> Folds:
+def folds(joints: tuple[SolvedJoint, ...], readings_mT: Floats, weights: Floats, drift_mT: Floats) -> Folds:
     """Look for folds.
 
     Args:
         joints: d of them.
         readings_mT: (p, …, p, m) expected on the grid of the starts.
-        weights: (m,) in 1/mT².
+        weights: (m,) of the noise in 1/mT².
+        drift_mT: (p, …, p, m, v) how far those readings move with one sd of each number that varies unmeasured.
     """
     d, shape = len(joints), readings_mT.shape[:-1]
-    scaled = readings_mT * np.sqrt(weights)
-    slope = np.stack([np.gradient(scaled, axis=k) for k in range(d)], axis=-1)  # per cell, (p, …, p, m, d)
+    slope = np.stack([np.gradient(readings_mT, axis=k) for k in range(d)], axis=-1)  # per cell, (p, …, p, m, d)
+    rows = np.broadcast_to(weights, (math.prod(shape), len(weights)))
+    moved = drift_mT.reshape(*rows.shape, -1)
+
+    def squared(apart: Floats) -> Floats:
+        """What differences of readings cost (p, …, p, m)."""
+        white = weight.whitened(rows, moved, apart.reshape(*rows.shape, 1))
+        return np.asarray(np.sum(np.square(white), axis=(1, 2)).reshape(shape))
+
     index = np.stack(np.meshgrid(*(np.arange(p) for p in shape), indexing="ij"), axis=-1)
     least, across = np.full(shape, FOLDED), np.zeros((*shape, d), np.int64)
     for offset in itertools.product(range(-REACH[d], REACH[d] + 1), repeat=d):
@@ -53,8 +63,9 @@ def folds(joints: tuple[SolvedJoint, ...], readings_mT: Floats, weights: Floats)
                 inside &= (to[..., k] >= 0) & (to[..., k] < shape[k])
         there = tuple(np.mod(to[..., k], shape[k]) for k in range(d))
         along = slope @ np.array(offset, dtype=np.float64)
-        promised = 0.5 * (np.sum(np.square(along), axis=-1) + np.sum(np.square(along[there]), axis=-1))
-        kept = np.sum(np.square(scaled - scaled[there]), axis=-1) / np.maximum(promised, 1e-300)
+        steep = squared(along)
+        promised = 0.5 * (steep + steep[there])
+        kept = squared(readings_mT - readings_mT[there]) / np.maximum(promised, 1e-300)
         better = inside & (kept < least)
         least[better], across[better] = kept[better], offset
     return Folds(shape, across.reshape(-1, d))

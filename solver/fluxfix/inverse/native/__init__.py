@@ -1,0 +1,1 @@
+"""The native evaluator's C, and how it is compiled: by the standard library alone, since the wheel is built by it."""

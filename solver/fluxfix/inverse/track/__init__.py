@@ -1,0 +1,1 @@
+"""Positions followed in time: a filter over readings, native and plain."""

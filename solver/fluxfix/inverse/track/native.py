@@ -1,0 +1,137 @@
+"""The native filter: C through ctypes."""
+
+from __future__ import annotations
+
+import ctypes
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fluxfix.inverse.fast import library
+from fluxfix.inverse.track import state as states
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from fluxfix.inverse.fast.native import Native
+    from fluxfix.inverse.track.motion import Motion
+    from fluxfix.inverse.track.tracks import Tracks
+
+    Floats = NDArray[np.float64]
+
+SHORT = 256
+"""Samples that are followed without letting go of the interpreter: to take it again costs more than they do."""
+
+
+class MotionStruct(ctypes.Structure):
+    """`ffx_motion` of ffx_track.h."""
+
+    _fields_ = (
+        ("acceleration", ctypes.c_double * library.MAX_JOINTS),
+        ("ahead_s", ctypes.c_double),
+        ("coast_s", ctypes.c_double),
+        ("instants", ctypes.c_int64),
+        ("instant_s", ctypes.c_void_p),
+        ("instant_of_value", ctypes.c_void_p),
+        ("gate", ctypes.c_void_p),
+    )
+
+
+class TracksStruct(ctypes.Structure):
+    """`ffx_tracks` of ffx_track.h."""
+
+    _fields_ = tuple(
+        (name, ctypes.c_void_p)
+        for name in (
+            "position", "velocity", "covariance", "noise", "velocity_covariance", "misfit", "age_s", "dof", "status",
+        )
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class NativeFilter:
+    """A rig and its motion as the library reads them; threads may share it, each with a state of its own."""
+
+    evaluator: Native
+    struct: MotionStruct
+    arrays: tuple[NDArray[np.generic], ...]
+    """What the structure points to."""
+    brief: Callable[..., int]
+    """The function, without letting go of the interpreter."""
+    long: Callable[..., int]
+
+    def follow(self, state: Floats, t_s: Floats, readings_mT: Floats, tracks: Tracks) -> int:
+        """Follow samples (n,), (n, m), and change the state.
+
+        Returns:
+            The first row whose time is not finite or goes back, -1 if there is none: nothing happens else.
+        """
+        out = TracksStruct(
+            *(
+                part.ctypes.data
+                for part in (
+                    tracks.position,
+                    tracks.velocity,
+                    tracks.covariance,
+                    tracks.noise_covariance,
+                    tracks.velocity_covariance,
+                    tracks.misfit,
+                    tracks.age_s,
+                    tracks.dof,
+                    tracks.status,
+                )
+            )
+        )
+        call = self.brief if len(t_s) <= SHORT else self.long
+        return call(
+            ctypes.addressof(self.evaluator.struct),
+            ctypes.addressof(self.struct),
+            self.arrays[0].ctypes.data,
+            state.ctypes.data,
+            t_s.ctypes.data,
+            readings_mT.ctypes.data,
+            len(t_s),
+            ctypes.addressof(out),
+        )
+
+
+def make(evaluator: Native, motion: Motion, weights: Floats, gate: Floats) -> NativeFilter | None:
+    """The native filter of a rig; None where the library has none.
+
+    Args:
+        evaluator: of the rig.
+        motion: of its joints.
+        weights: (m,) in 1/mT².
+        gate: (m + 1,) chi-square up to which a reading is believed, by values used.
+    """
+    code = evaluator.code
+    code.ffx_motion_size.restype = code.ffx_track_state_size.restype = ctypes.c_size_t
+    if (code.ffx_motion_size(), code.ffx_track_state_size()) != (ctypes.sizeof(MotionStruct), 8 * states.SIZE):
+        return None
+    instants, of_value = np.unique(motion.late_s, return_inverse=True)
+    arrays: tuple[NDArray[np.generic], ...] = (
+        np.ascontiguousarray(weights, np.float64),
+        np.ascontiguousarray(instants, np.float64),
+        np.ascontiguousarray(of_value, np.int64),
+        np.ascontiguousarray(gate, np.float64),
+    )
+    struct = MotionStruct(
+        acceleration=(ctypes.c_double * library.MAX_JOINTS)(*motion.acceleration.tolist()),
+        ahead_s=motion.ahead_s,
+        coast_s=motion.coast_s,
+        instants=len(instants),
+        instant_s=arrays[1].ctypes.data,
+        instant_of_value=arrays[2].ctypes.data,
+        gate=arrays[3].ctypes.data,
+    )
+    brief, long = (_callable(kind(evaluator.code._name)) for kind in (ctypes.PyDLL, ctypes.CDLL))
+    return NativeFilter(evaluator, struct, arrays, brief, long)
+
+
+def _callable(library_: ctypes.CDLL) -> Callable[..., int]:
+    found = library_.ffx_track
+    found.argtypes = [*(ctypes.c_void_p,) * 6, ctypes.c_size_t, ctypes.c_void_p]
+    found.restype = ctypes.c_int64
+    return found

@@ -1,0 +1,177 @@
+"""The object that follows a rig's samples in time: times and readings in, fixes with velocities out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from fluxfix import arguments
+from fluxfix.errors import ArgumentError, ClockError
+from fluxfix.inverse.track import engine
+from fluxfix.inverse.track import state as states
+from fluxfix.inverse.track.motion import Motion, largest_acceleration
+from fluxfix.inverse.track.tracks import Tracks, empty
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from fluxfix.inverse.fast.solve import FastSolver
+    from fluxfix.rig.travel import SolvedJoint
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["TrackedRig", "Tracker", "Tracks"]
+
+
+class TrackedRig(Protocol):
+    """What is asked of a rig; see `facade.Rig`."""
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+
+    @property
+    def columns(self) -> Sequence[str]:
+        """What the values of a reading are."""
+
+    @property
+    def joints(self) -> tuple[SolvedJoint, ...]:
+        """Those with a position."""
+
+    @property
+    def fast(self) -> FastSolver:
+        """What solves on its fast form."""
+
+    @property
+    def late_us(self) -> Floats:
+        """(m,): how much later than the sample's time each value is converted."""
+
+
+class Tracker:
+    """Follows one moving rig: every batch of samples goes on from the one before.
+
+    Joints are taken to keep their velocity but for accelerations that change from sample to sample and whose standard
+    deviation is `max_acceleration`; a joint that keeps accelerating that hard is seen up to one sd of a single reading
+    late. Values that are converted one after the other are each compared at their own instant. A reading that the
+    prediction does not allow (chi-square beyond what 1 of 1000 good ones reach) is not used: the row is then predicted,
+    flagged POOR_MATCH and PREDICTED with its age, and so is a row without a reading. Predictions end at the travel, and
+    after `coast_ms`; then rows are NaN, flagged NOT_MEASURED, until a full solution can be believed.
+
+    `state` is all that is kept, a row of numbers; a tracker of the same rig and options goes on from it.
+    """
+
+    def __init__(
+        self,
+        rig: TrackedRig,
+        *,
+        ahead_ms: float = 0.0,
+        coast_ms: float | None = None,
+        max_acceleration: Mapping[str, float] | None = None,
+        noise_mT: ArrayLike | None = None,
+        exact: bool = False,
+        state: ArrayLike | None = None,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            rig: a rig with at least one joint.
+            ahead_ms: how much later than its sample each row is for, 0 to 10000; all rows are PREDICTED then.
+            coast_ms: how long a prediction may stand in for samples, 0 to 10000; by default two sample periods.
+            max_acceleration: by joint, in its unit per s²; by default what takes a joint over its whole travel, from
+                rest to rest, in 0.2 s.
+            noise_mT: in place of the rig's noise of one conversion; a number or one for each value.
+            exact: follow on the exact model, slowly.
+            state: of an earlier tracker, to go on from.
+
+        Raises:
+            ArgumentError: an option makes no sense.
+        """
+        self.joints = tuple(rig.joints)
+        self.columns = tuple(rig.columns)
+        self._rig = rig.name
+        motion = Motion(
+            acceleration=_accelerations(rig, max_acceleration or {}),
+            ahead_s=1e-3 * _milliseconds("ahead_ms", ahead_ms),
+            coast_s=np.nan if coast_ms is None else 1e-3 * _milliseconds("coast_ms", coast_ms),
+            late_s=1e-6 * rig.late_us,
+        )
+        noise = None if noise_mT is None else arguments.noise(noise_mT, len(self.columns))
+        self._filter = engine.make(rig.fast, motion, noise, exact=exact)
+        self._state = states.fresh() if state is None else _checked(state, len(self.joints))
+
+    @property
+    def state(self) -> Floats:
+        """(49,): a copy of what is kept between samples."""
+        return self._state.copy()
+
+    @property
+    def last_t_s(self) -> float:
+        """Time of the last sample; NaN before the first."""
+        return float(self._state[states.T])
+
+    def restart(self) -> None:
+        """Forget everything: the next sample may have any time."""
+        self._state = states.fresh()
+
+    def track(self, t_s: ArrayLike, readings: ArrayLike) -> Tracks:
+        """Follow a batch of samples.
+
+        Args:
+            t_s: (n,) in s, none before the one ahead of it, also of the batch before.
+            readings: (n, m) in mT, in the order of the rig's columns. A reading with a NaN is not used; values within 4
+                steps of their limits, and infinite ones, are not used.
+
+        Returns:
+            Tracks with n rows.
+
+        Raises:
+            ClockError: times go back or are not finite; nothing of the batch is used.
+            ArgumentError: the shapes are wrong.
+        """
+        rows, _ = arguments.rows(readings, "values", self._rig, self.columns)
+        try:
+            times = np.ascontiguousarray(np.atleast_1d(np.asarray(t_s, dtype=np.float64)))
+        except (TypeError, ValueError):
+            raise ArgumentError("got t_s that are not numbers, needs a time in s for each reading") from None
+        if times.shape != (len(rows),):
+            got = " × ".join(map(str, times.shape))
+            raise ArgumentError(f"got {got} times and {len(rows)} readings, needs a time in s for each reading")
+        tracks = empty(times, len(self.joints))
+        bad = self._filter.follow(self._state, times, np.ascontiguousarray(rows), tracks)
+        if bad >= 0:
+            before = float(times[bad - 1] if bad else self._state[states.T])
+            raise ClockError(
+                f"got t_s = {float(times[bad])!r} after {before!r} in row {bad}, needs finite times that never go "
+                "back: sort the samples, or start a new track",
+                row=bad,
+                t_s=float(times[bad]),
+            )
+        return tracks
+
+
+def _accelerations(rig: TrackedRig, given: Mapping[str, float]) -> Floats:
+    names = [joint.name for joint in rig.joints]
+    for name, value in given.items():
+        if name not in names:
+            raise ArgumentError(f"got max_acceleration of {name!r}, rig {rig.name} has joints {', '.join(names)}")
+        if not (isinstance(value, int | float) and np.isfinite(value) and value > 0.0):
+            raise ArgumentError(f"got max_acceleration {value!r} of {name}, needs a finite number above 0")
+    return np.array([float(given.get(joint.name, largest_acceleration(joint))) for joint in rig.joints])
+
+
+def _milliseconds(name: str, value: float) -> float:
+    if not (isinstance(value, int | float | np.number) and 0.0 <= value <= 1e4):
+        raise ArgumentError(f"got {name} = {value!r}, needs a number from 0 to 10000")
+    return float(value)
+
+
+def _checked(state: ArrayLike, joints: int) -> Floats:
+    try:
+        found = np.array(state, dtype=np.float64)
+    except (TypeError, ValueError):
+        found = np.zeros(0)
+    if not states.sound(found, joints):
+        raise ArgumentError("got a state that no tracker of such a rig has: pass on `Tracker.state` as it is")
+    return found
