@@ -104,6 +104,19 @@ def _residuals(d=1, columns=("board.x_mT", "board.y_mT", "board.z_mT")):
     )
 
 
+def _travel(d=2, shown=2, pair=False, smallest=False):
+    at = np.stack([part.reshape(-1) for part in np.meshgrid(*[np.linspace(-4.0, 4.0, 7)] * d)], axis=-1)
+    values = 1.0 + np.sum(np.square(at), axis=1)
+    values[0] = np.inf
+    return figures.travel_map(
+        [f"joint-{j}" for j in range(d)],
+        ["deg", "mm", "deg"][:d],
+        positions=at,
+        shown=[figures.Shown(f"panel {k}", "noise sd", values, smallest, 12.0) for k in range(shown)],
+        pair=([0.0] * d, [2.0] * d) if pair else None,
+    )
+
+
 CASES = {
     "field": _field,
     "field, two sensors": lambda: _field(sensors=("left", "right")),
@@ -120,6 +133,11 @@ CASES = {
     "map, one joint": lambda: _map(1),
     "map, two joints": _map,
     "map, three joints": lambda: _map(3),
+    "travel, one joint": lambda: _travel(1),
+    "travel, one joint with a pair": lambda: _travel(1, 1, pair=True, smallest=True),
+    "travel, two joints": _travel,
+    "travel, two joints with a pair": lambda: _travel(2, 1, pair=True, smallest=True),
+    "travel, three joints": lambda: _travel(3, 3),
     "rates": _rates,
     "rates, one joint": lambda: _rates(1),
     "rates, none reachable": lambda: _rates(1, 0),

@@ -17,6 +17,7 @@ from fluxfix.report.results import (
 )
 from fluxfix.study.latency import Latency
 from fluxfix.study.rates import Motion, Rates, Timing, study
+from fluxfix.study.survey import JointSurvey, Minimum, Places, Separation, Survey, ValueSurvey
 
 COLUMNS = ("board.x_mT", "board.y_mT", "board.z_mT")
 
@@ -186,6 +187,42 @@ def bare(demo) -> DemoResult:
 def calibration() -> CalibrationResult:
     """The made-up calibration."""
     return calibration_example()
+
+
+@pytest.fixture(scope="session")
+def survey() -> Survey:
+    """A made-up survey of two tilts."""
+    x, y = (part.reshape(-1) for part in np.meshgrid(np.linspace(-15.0, 15.0, 11), np.linspace(-15.0, 15.0, 11)))
+    far = np.hypot(x, y)
+    joint = JointSurvey("tilt-x", "deg", 0.3, 0.011, 0.019, (15.0, -15.0), 0.21, (-15.0, 15.0))
+    places = Places(
+        positions=np.stack([x, y], axis=1),
+        sd=np.stack([0.01 + 4e-4 * far, 0.01 + 3e-4 * far], axis=1),
+        range_share=0.9 - 0.02 * far,
+        condition=1.0 + 0.1 * far,
+        strength_shift=np.stack([0.01 * far, 0.01 * far], axis=1),
+        separation_sd=30.0 - 0.5 * far,
+    )
+    least = Minimum("sd", 18.4, 16.9, (15.0, 14.7), (15.0, 15.0), 170_664)
+    return Survey(
+        rig="stick",
+        calibrated=False,
+        joints=(joint, dataclasses.replace(joint, name="tilt-y")),
+        values=tuple(ValueSurvey(column, -12.0, 71.5, 0.91, (0.0, 0.0)) for column in COLUMNS),
+        condition_worst=3.1,
+        condition_worst_at=(15.0, 15.0),
+        strength="magnet strength taken as exact: 1 % would shift tilt-x by up to 0.21 deg",
+        separation=Separation(
+            verdict="told apart",
+            sd=least,
+            mT=dataclasses.replace(least, unit="mT", found=0.55, proven=0.51),
+            per_deg=dataclasses.replace(least, unit="mT/deg", found=1.4, proven=1.3),
+            degrees=(15, 16),
+            error_sd=0.008,
+        ),
+        places=places,
+        notes=("board.z_mT saturates: <made up>",),
+    )
 
 
 @pytest.fixture(scope="session")

@@ -70,17 +70,18 @@ class Page(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def pages(demo, bare, calibration, rates):
+def pages(demo, bare, calibration, rates, survey):
     """Every kind of page as text."""
     return {
         "demo": report.demo_page(demo),
         "bare": report.demo_page(bare),
         "calibration": report.calibration_page(calibration),
         "rates": report.rates_page(rates),
+        "survey": report.survey_page(survey),
     }
 
 
-KINDS = ("demo", "bare", "calibration", "rates")
+KINDS = ("demo", "bare", "calibration", "rates", "survey")
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -8,6 +8,8 @@ import pytest
 
 from fluxfix.study.latency import Latency, measure, summary
 from fluxfix.study.rates import Motion, Rates, Timing, averaged_noise, study
+from fluxfix.study.rates_of import skews
+from rig import texts
 
 CASES = {case["id"]: case for case in json.loads((Path(__file__).parents[1] / "data" / "checks.json").read_text())}
 NO_TIME = Latency("none", 0.0, 0.0, 1)
@@ -82,6 +84,29 @@ def test_lag(place, factor):
     assert found.rates[0].delay_us == pytest.approx(delay_us, rel=1e-12)
     assert found.rates[0].axes[0].lag == pytest.approx(factor * case["expected"]["lag"][place], rel=1e-12)
     assert found.rates[0].axes[0].total == found.rates[0].axes[0].lag
+
+
+def test_axes_one_after_the_other():
+    """ANG-11: axes 20 µs apart at 3000 rpm put a shaft off by ± 0.18 deg about the middle of their conversions."""
+    expected = CASES["ANG-11"]["expected"]["skew_mean_error_deg"]
+    (skew,) = skews(texts.rig(texts.SHAFT), [3000.0 * 6.0])
+    rates = [
+        study(
+            "shaft",
+            Timing(40.0, 0.0),
+            joints=[Motion("turn", "deg", 3000.0 * 6.0, one)],
+            noise_mT=np.zeros(1),
+            step_mT=np.zeros(1),
+            per_mT=np.ones((1, 1, 1)),
+            latencies=[NO_TIME],
+            rates_hz=[25000.0],
+        ).rates[0]
+        for one in (skew, 0.0)
+    ]
+
+    assert skew == pytest.approx(expected, rel=1e-4)  # 201 places miss the worst angle by a degree at most
+    assert rates[0].axes[0].lag - rates[1].axes[0].lag == pytest.approx(skew, rel=1e-12)
+    assert skews(texts.rig(texts.SHAFT.replace("sequential = true", "")), [1.0]) == [0.0]
 
 
 def stick(rates_hz) -> Rates:

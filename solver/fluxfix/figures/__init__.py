@@ -11,5 +11,18 @@ from fluxfix.figures.held_out import held_out_errors
 from fluxfix.figures.rates import rates
 from fluxfix.figures.residuals import residuals
 from fluxfix.figures.sweep import sweep
+from fluxfix.figures.travel_map import Shown, travel_map
 
-__all__ = ["Drawing", "error_map", "field_curve", "held_out_errors", "rates", "residuals", "sweep", "to_png", "to_svg"]
+__all__ = [
+    "Drawing",
+    "Shown",
+    "error_map",
+    "field_curve",
+    "held_out_errors",
+    "rates",
+    "residuals",
+    "sweep",
+    "to_png",
+    "to_svg",
+    "travel_map",
+]

@@ -10,9 +10,11 @@ from fluxfix.figures import to_svg
 from fluxfix.figures.style import unit_text
 from fluxfix.figures.svg import inline
 from fluxfix.report import illustrations, numbers, plain
+from fluxfix.report import survey as survey_words
 from fluxfix.report.illustrations import Illustration
 from fluxfix.report.results import CalibrationResult, DemoResult
 from fluxfix.study.rates import Rates
+from fluxfix.study.survey import Survey
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,16 @@ def calibration_page(result: CalibrationResult) -> str:
 def rates_page(rates: Rates) -> str:
     """One study of sampling rates."""
     return _render("rates.html.j2", rates=rates, plates=_plates(illustrations.of_rates(rates), ""))
+
+
+def survey_page(survey: Survey) -> str:
+    """One survey of a rig over its travel."""
+    return _render(
+        "survey.html.j2",
+        survey=survey,
+        words=survey_words.words(survey),
+        plates=_plates(survey_words.illustrations_of(survey), ""),
+    )
 
 
 def _plates(found: Sequence[Illustration], prefix: str) -> list[Plate]:
@@ -67,6 +79,7 @@ def _render(template: str, **context: object) -> str:
         "letters": plain.path_letters,
         "unit": unit_text,
         "count": numbers.count,
+        "place": survey_words.place,
     }
     environment.tests["holds"] = lambda held, one: one in held
     return environment.get_template(template).render(**context)

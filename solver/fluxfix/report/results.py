@@ -97,7 +97,7 @@ class RigResult:
     held_out: HeldOut
     chi_square_per_dof: float
     parameters: tuple[ParameterRow, ...]
-    strength_note: str  # the sentence about magnet strength taken as exact
+    strength_note: str  # the sentence about what magnet strength can cost
     sweep: Sweep | None
     table: TableResult | None
     table_refused: str | None  # why there is no table

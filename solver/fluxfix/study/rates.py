@@ -40,7 +40,7 @@ class AxisRate:
     noise_worst: float
     """At the worst place of the travel, one sd."""
     lag: float
-    """Speed times delay."""
+    """Speed times delay, and what axes converted one after the other add."""
     total: float
     """Root of noise_rms² + lag²."""
 
@@ -93,6 +93,8 @@ class Motion:
     unit: str
     speed: float
     """In the joint's unit per second."""
+    skew: float = 0.0
+    """How far axes converted one after the other put it off at these speeds, about the middle of their conversions."""
 
 
 def study(
@@ -130,7 +132,7 @@ def study(
         delay_us = 0.5 * (max(conversions, 1) * timing.reading_us + timing.transfer_us) + latencies[0].median_us
         axes = []
         for k, joint in enumerate(joints):
-            rms, lag = float(np.sqrt(np.mean(np.square(sd[:, k])))), abs(joint.speed) * delay_us * 1e-6
+            rms, lag = float(np.sqrt(np.mean(np.square(sd[:, k])))), abs(joint.speed) * delay_us * 1e-6 + joint.skew
             axes.append(AxisRate(joint.name, joint.unit, rms, float(np.max(sd[:, k])), lag, float(np.hypot(rms, lag))))
         found.append(
             Rate(

@@ -7,9 +7,9 @@ from contextlib import suppress
 
 import numpy as np
 
-from fluxfix.errors import ArgumentError, TableError, UnsupportedError
+from fluxfix.errors import ArgumentError, TableError
 from fluxfix.facade import Rig
-from fluxfix.rig import travel
+from fluxfix.rig import motion, refusals, travel
 from fluxfix.study import paths
 from fluxfix.study.latency import Latency
 from fluxfix.study.rates import DEFAULT_RATES_HZ, DEFAULT_TRAVEL_S, Motion, Rates, Timing, study
@@ -26,11 +26,6 @@ def study_rig(
 ) -> Rates:
     """See `fluxfix.study_rates`."""
     report = on_progress or (lambda _done, _total: None)
-    if any(sensor.sequential for sensor in rig.file.sensor):
-        raise UnsupportedError(
-            f"{rig.file.source}: sequential = true is not computed yet by the rates study: set sequential = false to "
-            "study the lag and the noise without the skew between axes"
-        )
     rates = _checked_rates(rates_hz)
     motions = _motions(rig, speeds or {})
     report(0, 2)
@@ -55,7 +50,8 @@ def measure(rig: Rig) -> list[Latency]:
     """The paths of this process: the table's C code where it can be made and compiled, and the exact model."""
     found = []
     with suppress(TableError):  # no table for this rig, or no compiler: the study goes on without that path
-        found.append(paths.c_on_host(rig, build(problem_of(rig))))
+        if not refusals.for_one_instant(rig.file):
+            found.append(paths.c_on_host(rig, build(problem_of(rig))))
     return [*found, paths.in_process(rig)]
 
 
@@ -79,7 +75,28 @@ def _motions(rig: Rig, speeds: Mapping[str, float]) -> list[Motion]:
             )
         if not (np.isfinite(speed) and speed >= 0.0):
             raise ArgumentError(f"got the speed {speed} for {name}, needs a finite number of at least 0", joint=name)
-    return [Motion(j.name, j.unit, float(speeds.get(j.name, j.span / DEFAULT_TRAVEL_S))) for j in rig.joints]
+    chosen = [float(speeds.get(joint.name, joint.span / DEFAULT_TRAVEL_S)) for joint in rig.joints]
+    return [
+        Motion(joint.name, joint.unit, speed, skew)
+        for joint, speed, skew in zip(rig.joints, chosen, skews(rig, chosen), strict=True)
+    ]
+
+
+def skews(rig: Rig, speeds: Sequence[float]) -> list[float]:
+    """How far axes that are converted one after the other put each joint off, at the worst place of the travel.
+
+    The delay of a fix counts from the middle of its conversions, so what is told here is about that middle.
+
+    Args:
+        rig: the rig.
+        speeds: of all joints at once, in whichever directions are worst.
+    """
+    if not any(sensor.sequential for sensor in rig.file.sensor):
+        return [0.0] * len(speeds)
+    middle = 0.5 * float(np.max(motion.delays_us(rig.file)))
+    late = rig.lateness_us(travel.places(rig.joints)) - middle * np.eye(len(speeds))
+    off = np.where(np.isfinite(late), np.abs(late), 0.0) @ np.abs(np.asarray(speeds))
+    return [float(one) for one in 1e-6 * np.max(off, axis=0)]
 
 
 def _checked_rates(rates_hz: Sequence[float] | None) -> Sequence[float]:
