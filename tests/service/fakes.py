@@ -1,19 +1,27 @@
 """Rigs without physics for tests of the wire: fixes are cheap, and differ by reading, noise and option."""
 
 import hashlib
+import json
 import threading
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+import grpc
 import numpy as np
+import pytest
 
-from fluxfix.errors import RigFileError, UnsupportedError
-from fluxfix.service import RigStore
+from fluxfix.errors import RecordingError, RigFileError, UnsupportedError
+from fluxfix.service import RigStore, long_work, servicers
 from fluxfix.status import Status
 
+ROWS = ("position", "covariance", "noise_covariance", "other")
+NUMBERS = ("misfit", "dof", "status")
 ALL_FIELDS = ("position", "covariance", "noise_covariance", "misfit", "dof", "status", "other")
 
 
@@ -64,6 +72,24 @@ class FakeRig:
         many = self._solve_many(np.atleast_2d(np.asarray(readings, dtype=float)), noise_mT, exact)
         return many if np.ndim(readings) == 2 else FakeFixes(**{name: getattr(many, name)[0] for name in ALL_FIELDS})
 
+    def single(self) -> Any:
+        """Give what solves one reading in plain numbers."""
+        return SimpleNamespace(solve=self._solve_one)
+
+    def readings(self, positions: Any) -> Any:
+        """Make exact readings, three a position."""
+        return np.repeat(np.asarray(positions, dtype=float)[:, :1], 3, axis=1)
+
+    def simulate(self, positions: Any, seed: Any, noise_mT: Any = None) -> Any:
+        """Make readings with noise by the seed."""
+        exact = self.readings(positions)
+        return exact + np.random.default_rng(seed).normal(0.0, 1.0 if noise_mT is None else noise_mT, exact.shape)
+
+    def _solve_one(self, values: Any) -> FakeFixes:
+        one = self.solve(values)
+        rows = {name: np.ravel(getattr(one, name)).tolist() for name in ROWS}
+        return FakeFixes(**rows, **{name: getattr(one, name).item() for name in NUMBERS})
+
     def _solve_many(self, rows: Any, noise_mT: Any, exact: bool) -> FakeFixes:
         n, d = len(rows), len(self.joints)
         lost = ~np.isfinite(rows).all(axis=1)
@@ -79,7 +105,7 @@ class FakeRig:
             position=position,
             covariance=covariance,
             noise_covariance=noise_covariance,
-            misfit=np.where(lost, np.nan, (safe**2).sum(axis=1) / 7),
+            misfit=np.where(lost, np.nan, np.minimum(np.abs(safe), 1e100).sum(axis=1) / 7),
             dof=np.full(n, rows.shape[1] - d, dtype=np.int32),
             status=status,
             other=np.where((status & Status.AMBIGUOUS != 0)[:, None], -position, np.nan),
@@ -98,6 +124,8 @@ def load(path: Path) -> FakeRig:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise RigFileError(f"{path.name}: {error}", path=str(path)) from None
+    if "name" not in content:
+        raise RigFileError(f"{path.name}: name is missing, needs a text", key="name")
     if "broken" in content:
         raise RigFileError(f"{path.name}: got key broken, no such key is allowed: remove it", key="broken")
 
@@ -112,7 +140,8 @@ def load(path: Path) -> FakeRig:
 
 
 def store_of(folder: Path, **texts: str) -> RigStore:
-    """Write rig files, `stem = text`, and give the store of their folder."""
+    """Write rig files, `stem = text`, and give the store of their folder, which is made if missing."""
+    folder.mkdir(exist_ok=True)
     for stem, text in texts.items():
         (folder / f"{stem}.toml").write_text(text, encoding="utf-8")
     return RigStore(folder, load)
@@ -129,3 +158,103 @@ class Gate:
         """Say that the solve has begun, and wait."""
         self.entered.set()
         self.opened.wait(timeout=30)
+
+
+@dataclass(frozen=True)
+class FakeWorks:
+    """Long functions whose results are cheap: four steps each, and something to do before each step."""
+
+    before_step: Callable[[], None] = field(default=lambda: None)
+
+    def calibrate(self, rig: Any, recordings: list[Path], on_progress: Any) -> Any:
+        """Add the names and sizes of the recordings to the rig's text; the content "bad" makes no sense."""
+        self._work(on_progress)
+        for path in recordings:
+            if path.read_bytes() == b"bad":
+                raise RecordingError(f"{path}: line 2: got text, needs a number", file=str(path))
+        seen = " ".join(f"{path.name}:{len(path.read_bytes())}" for path in recordings)
+        residuals = np.array([[3.0, 0.0, 1.0], [4.0, 0.0, 1.0]])
+        fit = SimpleNamespace(
+            chi_square=12.5,
+            dof=13.5,
+            residuals_mT=residuals,
+            parameters=[SimpleNamespace(address="sensor.board.gain.x", unit="", nominal=0.0, sd=0.02)],
+            deviations=[0.01],
+            sd=[0.001],
+            determined=[True],
+        )
+        observations = _Observations(np.array([5, 6, 7]))
+        notes = ["poor", "as it is"]
+        report = SimpleNamespace(fit=fit, observations=observations, warnings=["poor"], notes=notes, inflation=2.0)
+        text = f"{rig.text}# calibrated by {seen}\n"
+        return SimpleNamespace(rig=FakeRig(rig.name, text, rig.joints, rig.columns, calibrated=True), report=report)
+
+    def build_table(self, rig: Any, error: str, on_progress: Any) -> Any:
+        """Make an export of two files."""
+        self._work(on_progress)
+        by_joint = {joint.name: k + 0.5 for k, joint in enumerate(rig.joints)}
+        told = {"rig_sha256": rig.sha256, "form": "ratio-quadratic", "bytes": 144, "descriptor_bytes": 32}
+        names = ("error_bound", "error_bound_percent", "rms_error", "noise_sd")
+        document = json.dumps({**told, **dict.fromkeys(names, by_joint)})
+        return SimpleNamespace(files=lambda: {"table.json": document, "README.md": f"error {error}"})
+
+    def study_rates(self, rig: Any, speeds: Any, rates_hz: Any, on_progress: Any) -> Any:
+        """Tell the arguments back."""
+        self._work(on_progress)
+        axes = [
+            SimpleNamespace(joint=joint.name, noise_rms=0.1, noise_worst=0.2, lag=0.3, total=0.4)
+            for joint in rig.joints
+        ]
+        rates = [
+            SimpleNamespace(
+                rate_hz=rate, conversions=7, noise_mT=(0.1, 0.2, 0.3), delay_us=12.0, axes=axes, keeps_up=("fast",)
+            )
+            for rate in rates_hz or [100.0]
+        ]
+        return SimpleNamespace(
+            timing=SimpleNamespace(conversion_us=30.0, transfer_us=9.0),
+            speeds=tuple(speeds.get(joint.name, -1.0) for joint in rig.joints),
+            latencies=[SimpleNamespace(path="fast", median_us=1.0, p99_us=2.0, calls=300)],
+            rates=rates,
+        )
+
+    def _work(self, on_progress: Any) -> None:
+        for step in range(4):
+            self.before_step()
+            on_progress(step + 1, 4)
+
+
+class _Observations:
+    """Stops with their counts of samples."""
+
+    def __init__(self, count: Any) -> None:
+        self.count = count
+
+    def __len__(self) -> int:
+        return len(self.count)
+
+
+def noticing_ends(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
+    """Give what is set when a service notices that the caller of a long function has gone."""
+    noticed = threading.Event()
+    leave = long_work.Caller.leave
+
+    def leave_and_tell(caller: long_work.Caller) -> None:
+        leave(caller)
+        noticed.set()
+
+    monkeypatch.setattr(long_work.Caller, "leave", leave_and_tell)
+    return noticed
+
+
+@contextmanager
+def serving(store: RigStore, works: FakeWorks) -> Iterator[str]:
+    """Answer every service with fake long functions; gives the address."""
+    server = grpc.server(ThreadPoolExecutor(8))
+    servicers.add_to(server, store, works)
+    port = server.add_insecure_port("127.0.0.1:0")
+    server.start()
+    try:
+        yield f"127.0.0.1:{port}"
+    finally:
+        server.stop(None).wait()

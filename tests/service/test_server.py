@@ -23,7 +23,7 @@ from fluxfix.service import address as addresses
 from fluxfix_client import Client
 from service.fakes import FakeRig, Gate, load, store_of
 
-OWN_SERVICES = {"fluxfix.v1.RigService", "fluxfix.v1.SolveService"}
+OWN_SERVICES = {f"fluxfix.v1.{name}Service" for name in ("Calibration", "Rig", "Solve", "Study", "Table")}
 NOT_SERVING, SERVING = health_pb2.HealthCheckResponse.NOT_SERVING, health_pb2.HealthCheckResponse.SERVING
 
 CHILD = """

@@ -10,6 +10,7 @@ from google.rpc import error_details_pb2
 from grpc_status import rpc_status
 
 from fluxfix.service import running
+from fluxfix_client.v1 import calibration_service_pb2 as calibration
 from fluxfix_client.v1 import rig_service_pb2 as rigs
 from fluxfix_client.v1 import solve_service_pb2 as solving
 from fluxfix_client.v1.rig_service_pb2_grpc import RigServiceStub
@@ -164,7 +165,7 @@ def test_fault_of_the_service_does_not_leak(wire: Wire, caplog: pytest.LogCaptur
 
     assert (code, info.reason) == (grpc.StatusCode.INTERNAL, "INTERNAL")
     assert "secret" not in sentence
-    assert "a secret of the inside" in caplog.text
+    assert [str(record.exc_info[1]) for record in caplog.records if record.exc_info] == ["a secret of the inside"]
 
 
 @pytest.mark.parametrize("values", [[], [1.0], [1.0] * 5])
@@ -229,22 +230,51 @@ def test_noise_that_makes_no_sense_is_refused(wire: Wire, noise: list[float]) ->
 
 
 @pytest.mark.parametrize("garbage", [b"\xff" * 40, b"\x0a\x7f", bytes(range(256)), b"\x0a\x02\xc3\x28"])
-def test_bytes_that_are_no_message_do_no_harm(wire: Wire, garbage: bytes) -> None:
-    """Whatever bytes arrive, the call fails and the next one is answered."""
+def test_bytes_that_are_no_message_are_refused(wire: Wire, garbage: bytes, caplog: pytest.LogCaptureFixture) -> None:
+    """The caller is told what was wrong, nothing but that goes to a log, and the next call is answered."""
     raw = wire.channel.unary_unary("/fluxfix.v1.SolveService/SolveReading")
-    with pytest.raises(grpc.RpcError):
-        raw(garbage, timeout=10)
+    code, _, info, _ = failure(raw, garbage)
 
+    assert (code, info.reason) == (grpc.StatusCode.INVALID_ARGUMENT, "MESSAGE_MALFORMED")
+    assert "Traceback" not in caplog.text
+    assert not [record for record in caplog.records if record.exc_info]
     assert wire.solving.SolveReading(reading()).fix.dof == 1
 
 
-def test_message_above_the_limit_of_grpc_does_no_harm(wire: Wire) -> None:
-    """A message above 4 MiB is refused by gRPC itself, and the next call is answered."""
+def test_message_that_breaks_off_in_a_stream_is_refused(wire: Wire) -> None:
+    """A calibration whose second message is damaged ends with its reason, and is not made with the first one alone."""
+    piece = calibration.RecordingPiece(file_name="a.csv", content=b"t_s")
+    first = calibration.CalibrateRigRequest(name="rigs/stick", validate_only=True, recording_piece=piece)
+    raw = wire.channel.stream_stream("/fluxfix.v1.CalibrationService/CalibrateRig")
+    messages = [first.SerializeToString(), b"\xff" * 40]
+    code, _, info, _ = failure(lambda given, timeout: list(raw(iter(given), timeout=timeout)), messages)
+
+    assert (code, info.reason) == (grpc.StatusCode.INVALID_ARGUMENT, "MESSAGE_MALFORMED")
+
+
+def test_message_above_the_limit_is_refused(wire: Wire) -> None:
+    """A message above 4 MiB is refused with its size, a far larger one by gRPC itself; the next call is answered."""
+    packed = bytes(2**22 + 1)
+    code, _, info, _ = failure(wire.solving.SolveReadings, readings(flux_density_millitesla=packed))
+    assert (code, info.reason) == (grpc.StatusCode.RESOURCE_EXHAUSTED, "MESSAGE_TOO_LARGE")
     with pytest.raises(grpc.RpcError) as caught:
-        wire.solving.SolveReadings(readings(flux_density_millitesla=bytes(2**22 + 1)), timeout=10)
+        wire.solving.SolveReadings(readings(flux_density_millitesla=4 * packed), timeout=10)
 
     assert caught.value.code() is grpc.StatusCode.RESOURCE_EXHAUSTED
     assert wire.solving.SolveReading(reading()).fix.dof == 1
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf")])
+def test_values_that_are_not_finite_give_flagged_fixes(wire: Wire, value: float) -> None:
+    """NaN and infinite values of a reading are no error, alone or in a batch; the other fixes stay as they are."""
+    one = wire.solving.SolveReading(reading(flux_density_millitesla=[1.0, value, 3.0])).fix
+    packed = struct.pack("<6d", 1, value, 3, 4, 5, 6)
+    many = wire.solving.SolveReadings(readings(flux_density_millitesla=packed)).fixes
+    clean = wire.solving.SolveReadings(readings()).fixes
+
+    assert one.status == 64
+    assert struct.unpack("<2i", many.status) == (64, 0)
+    assert many.position[16:] == clean.position[16:]
 
 
 def test_other_position_is_sent_only_where_there_is_one(wire: Wire) -> None:

@@ -1,20 +1,20 @@
-"""What each function of the client asks of the service, without any input or output.
+"""What the functions about readings ask of the service, without any input or output.
 
-A function here is a generator: it yields the calls to make, one after the other, is sent each answer, and returns
-the result. The clients make the calls, one waiting and one awaiting; nothing else differs between them.
+A function here, in calls_rigs.py and in calls_works.py is a generator: it yields the calls to make, one after the
+other, is sent each answer, and returns the result. The clients make the calls, one waiting and one awaiting; nothing
+else differs between them.
 """
 
 from collections.abc import Generator
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from google.protobuf.message import Message
 from numpy.typing import ArrayLike, NDArray
 
 from fluxfix_client import convert
-from fluxfix_client.v1 import rig_service_pb2, solve_service_pb2
-from fluxfix_client.values import Fixes, Rig
+from fluxfix_client.steps import Batch, Call, Step
+from fluxfix_client.v1 import solve_service_pb2
+from fluxfix_client.values import Fixes
 
 MAX_READINGS = 8192  # what SolveReadings takes at once
 PIECE_READINGS = 4096  # half of it: a message is then answered well within the time allowed, with the exact model too
@@ -23,55 +23,25 @@ MAX_REQUEST_BYTES = (
 )
 
 
-@dataclass(frozen=True)
-class Call:
-    """One call to make: the method's name and its request."""
-
-    method: str
-    request: Message
-
-
-def list_rigs() -> Generator[Call, Any, list[Rig]]:
-    """List every rig, page by page."""
-    rigs: list[Rig] = []
-    token = ""
-    while True:
-        answer = yield Call("ListRigs", rig_service_pb2.ListRigsRequest(page_token=token))
-        rigs += [convert.rig_from(rig) for rig in answer.rigs]
-        token = answer.next_page_token
-        if not token:
-            return rigs
-
-
-def get_rig(name: str) -> Generator[Call, Any, Rig]:
-    """Get one rig with its text."""
-    answer = yield Call("GetRig", rig_service_pb2.GetRigRequest(name=_resource(name)))
-    return convert.rig_from(answer.rig)
-
-
-def solve(rig_name: str, readings: ArrayLike, noise_mT: ArrayLike | None, exact: bool) -> Generator[Call, Any, Fixes]:
+def solve(rig_name: str, readings: ArrayLike, noise_mT: ArrayLike | None, exact: bool) -> Generator[Step, Any, Fixes]:
     """Solve one reading (m,), or many (n, m) in pieces that fit a message."""
     rows = convert.readings_from(readings)
     noise = convert.noise_from(noise_mT)
-    name = _resource(rig_name)
+    name = convert.resource(rig_name)
     if rows.ndim == 1:
         one = solve_service_pb2.SolveReadingRequest(
             name=name, flux_density_millitesla=rows.tolist(), noise_millitesla=noise, exact=exact
         )
         answer = yield Call("SolveReading", one)
         return convert.fix_from(answer.fix)
-    answers = []
-    for piece in _pieces(rows):
-        many = solve_service_pb2.SolveReadingsRequest(
+    pieces = [
+        solve_service_pb2.SolveReadingsRequest(
             name=name, count=len(piece), flux_density_millitesla=piece.tobytes(), noise_millitesla=noise, exact=exact
         )
-        answer = yield Call("SolveReadings", many)
-        answers.append(answer.fixes)
-    return convert.fixes_from(answers)
-
-
-def _resource(name: str) -> str:
-    return f"rigs/{name}"
+        for piece in _pieces(rows)
+    ]
+    answers = yield Batch("SolveReadings", pieces)
+    return convert.fixes_from([answer.fixes for answer in answers])
 
 
 def _pieces(rows: NDArray[np.float64]) -> list[NDArray[np.float64]]:

@@ -14,22 +14,41 @@ FLOAT = np.dtype("<f8")
 INT = np.dtype("<i4")
 
 
+def resource(name: str) -> str:
+    """Give the resource name of a rig."""
+    return f"rigs/{name}"
+
+
 def readings_from(values: ArrayLike) -> NDArray[np.float64]:
     """Check readings as the caller gave them: (m,) or (n, m), in mT, any double allowed.
 
     Raises:
         InvalidArgumentError: no numbers, or neither one nor two axes.
     """
+    return rows_from(values, "readings", "READING_INVALID")
+
+
+def rows_from(values: ArrayLike, what: str, reason: str) -> NDArray[np.float64]:
+    """Check an array of one or two axes.
+
+    Args:
+        values: as the caller gave them.
+        what: they are, for the message.
+        reason: of the error.
+
+    Raises:
+        InvalidArgumentError: no numbers, or neither one nor two axes.
+    """
     try:
-        readings = np.ascontiguousarray(values, dtype=FLOAT)
+        rows = np.ascontiguousarray(values, dtype=FLOAT)
     except (TypeError, ValueError) as error:
-        raise InvalidArgumentError(f"readings are numbers in mT: {error}", reason="READING_INVALID") from None
+        raise InvalidArgumentError(f"{what} are numbers: {error}", reason=reason) from None
     if np.ndim(values) not in {1, 2}:  # ascontiguousarray makes a number an array of one
         raise InvalidArgumentError(
-            f"got readings with {np.ndim(values)} axes, 1 or 2 are allowed: send (m,) for one reading, (n, m) for many",
-            reason="READING_INVALID",
+            f"got {what} with {np.ndim(values)} axes, 1 or 2 are allowed: send one row, or (n, width) for many",
+            reason=reason,
         )
-    return readings
+    return rows
 
 
 def noise_from(noise_mT: ArrayLike | None) -> list[float]:
@@ -55,6 +74,7 @@ def rig_from(message: rig_service_pb2.Rig) -> Rig:
         sha256=message.sha256,
         calibrated=message.calibrated,
         text=message.toml_text,
+        etag=message.etag,
     )
 
 

@@ -2,12 +2,15 @@
 
 FluxfixClientError
     InvalidArgumentError    what was sent makes no sense for this rig
-    NotFoundError           the service has no such rig
+    NotFoundError           the service has no such rig, revision or table
+    ConflictError           somebody else has changed or created the rig
+    ExhaustedError          a limit of the service is reached; the reason says which
+    AccessError             the token is missing or unknown, or may not do this
     UnavailableError        no service answers, or it is stopping
     DeadlineError           no answer within the time allowed
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import grpc
@@ -23,15 +26,22 @@ class FluxfixClientError(Exception):
         code: name of the gRPC status code, such as "INVALID_ARGUMENT".
         reason: what exactly is wrong, in capitals, such as "READING_INVALID"; empty if the service gave none.
         metadata: the numbers of the message, by name.
+        violations: field of the request and sentence, one a mistake; empty if no field is to blame.
     """
 
     def __init__(
-        self, message: str, code: str = "", reason: str = "", metadata: Mapping[str, str] | None = None
+        self,
+        message: str,
+        code: str = "",
+        reason: str = "",
+        metadata: Mapping[str, str] | None = None,
+        violations: Sequence[tuple[str, str]] = (),
     ) -> None:
         super().__init__(message)
         self.code = code
         self.reason = reason
         self.metadata = dict(metadata or {})
+        self.violations = tuple(violations)
 
 
 class InvalidArgumentError(FluxfixClientError, ValueError):
@@ -39,7 +49,19 @@ class InvalidArgumentError(FluxfixClientError, ValueError):
 
 
 class NotFoundError(FluxfixClientError, LookupError):
-    """The service has no such rig."""
+    """The service has no such rig, revision or table."""
+
+
+class ConflictError(FluxfixClientError):
+    """Somebody else has changed the rig since it was read, or created one of that name: get it, and decide anew."""
+
+
+class ExhaustedError(FluxfixClientError):
+    """A limit of the service is reached: too much at once, too many calls, or no room on its disk."""
+
+
+class AccessError(FluxfixClientError, PermissionError):
+    """The token is missing or unknown, or its roles do not allow this."""
 
 
 class UnavailableError(FluxfixClientError, ConnectionError):
@@ -53,6 +75,11 @@ class DeadlineError(FluxfixClientError, TimeoutError):
 _CLASSES: dict[grpc.StatusCode, type[FluxfixClientError]] = {
     grpc.StatusCode.INVALID_ARGUMENT: InvalidArgumentError,
     grpc.StatusCode.NOT_FOUND: NotFoundError,
+    grpc.StatusCode.ABORTED: ConflictError,
+    grpc.StatusCode.ALREADY_EXISTS: ConflictError,
+    grpc.StatusCode.RESOURCE_EXHAUSTED: ExhaustedError,
+    grpc.StatusCode.UNAUTHENTICATED: AccessError,
+    grpc.StatusCode.PERMISSION_DENIED: AccessError,
     grpc.StatusCode.UNAVAILABLE: UnavailableError,
     grpc.StatusCode.DEADLINE_EXCEEDED: DeadlineError,
 }
@@ -68,23 +95,23 @@ def from_rpc(error: grpc.RpcError, address: str, timeout_s: float) -> FluxfixCli
     """
     code: grpc.StatusCode = error.code()
     message: str = error.details() or ""
-    trailing = error.trailing_metadata() or ()
-    info = _error_info(trailing)
+    info, bad = _details(error.trailing_metadata() or ())
     if not info.reason and code is grpc.StatusCode.UNAVAILABLE:
         message = (
             f"no fluxfix service answers at {address}: start one with `fluxfix serve`, or give its address ({message})"
         )
     if code is grpc.StatusCode.DEADLINE_EXCEEDED:
         message = f"the service at {address} gave no answer within {timeout_s:g} s: send less, or raise timeout_s"
-    return _CLASSES.get(code, FluxfixClientError)(message, code.name, info.reason, info.metadata)
+    violations = [(one.field, one.description) for one in bad.field_violations]
+    return _CLASSES.get(code, FluxfixClientError)(message, code.name, info.reason, info.metadata, violations)
 
 
-def _error_info(trailing: Iterable[Any]) -> error_details_pb2.ErrorInfo:
-    """Find the ErrorInfo among the details of an error; empty if there is none."""
-    info = error_details_pb2.ErrorInfo()
+def _details(trailing: Iterable[Any]) -> tuple[error_details_pb2.ErrorInfo, error_details_pb2.BadRequest]:
+    """Find ErrorInfo and BadRequest among the details of an error; empty where there is none."""
+    info, bad = error_details_pb2.ErrorInfo(), error_details_pb2.BadRequest()
     for key, value in trailing:
         if key == _DETAILS_KEY and isinstance(value, bytes):
             for detail in status_pb2.Status.FromString(value).details:
-                if detail.Unpack(info):
-                    return info
-    return info
+                detail.Unpack(info)
+                detail.Unpack(bad)
+    return info, bad

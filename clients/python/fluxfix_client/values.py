@@ -47,6 +47,7 @@ class Rig:
         sha256: of the rig file, 64 hexadecimal digits.
         calibrated: whether the file holds a calibration, which is then used.
         text: the rig file; empty in a listing.
+        etag: the state of the rig, which `replace_rig` and `delete_rig` want to know.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Rig:
     sha256: str
     calibrated: bool
     text: str
+    etag: str
 
 
 @dataclass(frozen=True)

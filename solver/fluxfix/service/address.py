@@ -3,7 +3,7 @@
 import ipaddress
 import os
 import socket
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fluxfix.errors import ArgumentError, ServiceError
 
@@ -17,16 +17,29 @@ class Address:
     host: str
     port: int
 
+    @property
+    def loopback(self) -> bool:
+        """Whether only this machine reaches it."""
+        return ipaddress.ip_address(self.host).is_loopback
+
+    def shifted(self, number: int) -> "Address":
+        """Give the address with a port that is higher by a number; a free one stays a free one."""
+        return replace(self, port=self.port + number if self.port else 0)
+
     def __str__(self) -> str:
         return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
 
 
-def parse(text: str) -> Address:
+def parse(text: str, network: bool = False) -> Address:
     """Read "host:port"; an IPv6 host stands in square brackets, `localhost` is 127.0.0.1.
+
+    Args:
+        text: the address.
+        network: whether an address that other machines can reach is taken too.
 
     Raises:
         ArgumentError: the text has another form.
-        ServiceError: the host can be reached from other machines, which is refused.
+        ServiceError: the host is not loopback, and only that is taken; or it is a name.
     """
     host, colon, port = text.rpartition(":")
     bracketed = host.startswith("[") and host.endswith("]")
@@ -37,16 +50,23 @@ def parse(text: str) -> Address:
             f"got port {port!r} in address {text!r}, 0 to 65535 is allowed: give {_FORMS}", address=text
         )
     host = "127.0.0.1" if host == "localhost" else host.removeprefix("[").removesuffix("]")
+    address = Address(host, int(port))
     try:
-        loopback = ipaddress.ip_address(host).is_loopback
+        loopback = address.loopback
     except ValueError:
         loopback = False
-    if not loopback:
+        if network:
+            raise ServiceError(
+                f"got host {host!r} in address {text!r}, digits are needed: give its IP address, 0.0.0.0 for all",
+                address=text,
+            ) from None
+    if not loopback and not network:
         raise ServiceError(
-            f"got address {text!r}, only loopback is allowed, since calls are not encrypted: give {_FORMS}",
+            f"got address {text!r}, only loopback is allowed, since calls are not encrypted: give {_FORMS}; or encrypt "
+            "them with --tls-certificate and --tls-key; or say with --insecure-network that the network is trusted",
             address=text,
         )
-    return Address(host, int(port))
+    return address
 
 
 def check_free(address: Address) -> None:

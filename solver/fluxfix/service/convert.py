@@ -1,105 +1,123 @@
-"""Between the façade's values and the wire's messages: pure functions."""
+"""Rigs, revisions and resource names, between values and the wire: pure functions."""
 
-import math
-from collections.abc import Sequence
+import re
 
-import numpy as np
-from numpy.typing import NDArray
+from google.protobuf.field_mask_pb2 import FieldMask
+from google.protobuf.timestamp_pb2 import Timestamp
 
-from fluxfix.service.errors import BatchTooLargeError, RequestError
-from fluxfix.service.ports import ServedJoint, ServedRig, SolvedFixes
-from fluxfix.status import Status
-from fluxfix_client.calls import MAX_READINGS
-from fluxfix_client.v1 import fix_pb2, rig_service_pb2, solve_service_pb2
+from fluxfix.service.errors import RequestError
+from fluxfix.service.ports import ServedJoint, ServedRig
+from fluxfix.service.revisions import Revision
+from fluxfix_client.v1 import rig_service_pb2
 
-_FLOAT = np.dtype("<f8")
-_INT = np.dtype("<i4")
+MAX_TEXT_BYTES = 2 * 2**20
 _PREFIX = "rigs/"
-_READING = "flux_density_millitesla"
-_NOISE = "noise_millitesla"
+_REVISION = re.compile(r"rigs/([^/]+)/revisions/([1-9][0-9]{0,8})")
+_TABLE = re.compile(r"rigs/([^/]+)/tables/([0-9a-f]{64})")
+_MASKS: tuple[list[str], ...] = ([], ["*"], ["toml_text"])
 
 
-def rig_name(resource: str) -> str:
+def rig_name(resource: str, field: str = "name") -> str:
     """Take the name of a rig out of its resource name.
+
+    Args:
+        resource: as it came.
+        field: of the request, that holds it.
 
     Raises:
         RequestError: the text is not `rigs/{rig}`.
     """
     name = resource.removeprefix(_PREFIX)
-    if not resource.startswith(_PREFIX) or not name or "/" in name:
+    if not resource.startswith(_PREFIX) or not name or "/" in name or name.startswith("."):
         raise RequestError(
-            f"got name {resource!r}, rigs/{{rig}} is needed: send for example rigs/boom-stick",
-            "name",
+            f"got {field} {resource!r}, rigs/{{rig}} is needed: send for example rigs/boom-stick",
+            field,
             "RIG_NAME_INVALID",
             name=resource,
         )
     return name
 
 
-def reading(request: solve_service_pb2.SolveReadingRequest, rig: ServedRig) -> NDArray[np.float64]:
-    """Read one reading, (m,) in mT.
+def revision_name(resource: str) -> tuple[str, int]:
+    """Take rig and number out of the resource name of a revision.
 
     Raises:
-        RequestError: another count of values than the rig's columns.
+        RequestError: the text is not `rigs/{rig}/revisions/{revision}`.
     """
-    values = np.array(request.flux_density_millitesla[:], dtype=float)  # a slice is a list, three times as fast
-    if len(values) != len(rig.columns):
-        raise _misshapen(f"got {len(values)} values", rig, values=len(values))
-    return values
-
-
-def readings(request: solve_service_pb2.SolveReadingsRequest, rig: ServedRig) -> NDArray[np.float64]:
-    """Read many readings, (n, m) in mT.
-
-    Raises:
-        RequestError: a negative count, or bytes that are not count × columns values.
-        BatchTooLargeError: more readings than a message may hold.
-    """
-    count, data = request.count, request.flux_density_millitesla
-    if count > MAX_READINGS:
-        raise BatchTooLargeError(
-            f"got {count} readings in one message, {MAX_READINGS} are allowed: send several messages",
-            count=count,
-            limit=MAX_READINGS,
-        )
-    if count < 0:
+    found = _REVISION.fullmatch(resource)
+    if found is None or found[1].startswith("."):
         raise RequestError(
-            f"got count {count}, 0 to {MAX_READINGS} is allowed: send the number of readings",
-            "count",
-            "READING_INVALID",
-            count=count,
+            f"got name {resource!r}, rigs/{{rig}}/revisions/{{revision}} is needed: send for example "
+            "rigs/boom-stick/revisions/1",
+            "name",
+            "REVISION_NAME_INVALID",
+            name=resource,
         )
-    if len(data) != count * len(rig.columns) * _FLOAT.itemsize:
-        raise _misshapen(f"got {len(data)} bytes for {count} readings", rig, bytes=len(data), count=count)
-    return np.frombuffer(data, _FLOAT).astype(float, copy=False).reshape(count, len(rig.columns))
+    return found[1], int(found[2])
 
 
-def noise(values: Sequence[float], rig: ServedRig) -> float | NDArray[np.float64] | None:
-    """Read the override of the noise of one conversion, rms in mT: none, one for every axis, or one a column.
+def table_name(resource: str) -> tuple[str, str]:
+    """Take rig and hash out of the resource name of a table.
 
     Raises:
-        RequestError: another count, or values that are negative or not finite.
+        RequestError: the text is not `rigs/{rig}/tables/{table}`.
     """
-    if not values:
-        return None
-    if len(values) not in {1, len(rig.columns)}:
+    found = _TABLE.fullmatch(resource)
+    if found is None or found[1].startswith("."):
         raise RequestError(
-            f"got {len(values)} noise values, rig {rig.name} takes none, 1 or {len(rig.columns)}: "
-            "send one for every axis, or one a column",
-            _NOISE,
-            "NOISE_INVALID",
-            rig=rig.name,
-            values=len(values),
+            f"got name {resource!r}, rigs/{{rig}}/tables/{{table}} is needed: send a name that ListTables gives",
+            "name",
+            "TABLE_NAME_INVALID",
+            name=resource,
         )
-    for value in values:
-        if not (math.isfinite(value) and value >= 0):
-            raise RequestError(
-                f"got a noise of {value} mT, finite values of at least 0 are allowed: send the rms of one conversion",
-                _NOISE,
-                "NOISE_INVALID",
-                noise=value,
-            )
-    return values[0] if len(values) == 1 else np.array(values, dtype=float)
+    return found[1], found[2]
+
+
+def etag(value: str, field: str) -> str:
+    """Read the state in which a caller has seen a rig.
+
+    Raises:
+        RequestError: there is none.
+    """
+    if not value:
+        raise RequestError(
+            f"got no {field}, the one that the rig was read with is needed: get the rig first", field, "ETAG_MISSING"
+        )
+    return value
+
+
+def rig_text(message: rig_service_pb2.Rig) -> str:
+    """Read the text of a rig file.
+
+    Raises:
+        RequestError: it is too long.
+    """
+    size = len(message.toml_text.encode())
+    if size > MAX_TEXT_BYTES:
+        raise RequestError(
+            f"got a rig file of {size} bytes, {MAX_TEXT_BYTES} are allowed: leave out what is no rig",
+            "rig.toml_text",
+            "RIG_TEXT_INVALID",
+            bytes=size,
+            limit=MAX_TEXT_BYTES,
+        )
+    return message.toml_text
+
+
+def check_mask(mask: FieldMask) -> None:
+    """Refuse to change what cannot be changed.
+
+    Raises:
+        RequestError: the mask names anything but the text.
+    """
+    paths = list(mask.paths)
+    if paths not in _MASKS:
+        raise RequestError(
+            f"got update_mask {', '.join(paths)}, only toml_text can be changed: send that, or none",
+            "update_mask",
+            "UPDATE_MASK_INVALID",
+            update_mask=",".join(paths),
+        )
 
 
 def rig(served: ServedRig, with_text: bool) -> rig_service_pb2.Rig:
@@ -111,6 +129,7 @@ def rig(served: ServedRig, with_text: bool) -> rig_service_pb2.Rig:
         sha256=served.sha256,
         calibrated=served.calibrated,
         toml_text=served.text if with_text else "",
+        etag=served.sha256,
     )
 
 
@@ -125,46 +144,13 @@ def _joint(joint: ServedJoint) -> rig_service_pb2.Joint:
     )
 
 
-def fix(fixes: SolvedFixes) -> fix_pb2.Fix:
-    """Write one fix; its arrays have no leading axis."""
-    status = int(fixes.status)
-    return fix_pb2.Fix(
-        position=fixes.position.tolist(),
-        covariance=fixes.covariance.ravel().tolist(),
-        noise_covariance=fixes.noise_covariance.ravel().tolist(),
-        misfit=float(fixes.misfit),
-        dof=int(fixes.dof),
-        status=status,
-        other_position=fixes.other.tolist() if status & Status.AMBIGUOUS else (),
-    )
-
-
-def fix_columns(fixes: SolvedFixes) -> fix_pb2.FixColumns:
-    """Write many fixes, packed."""
-    count, joint_count = fixes.position.shape
-    return fix_pb2.FixColumns(
-        count=count,
-        joint_count=joint_count,
-        position=_packed(fixes.position, _FLOAT),
-        covariance=_packed(fixes.covariance, _FLOAT),
-        noise_covariance=_packed(fixes.noise_covariance, _FLOAT),
-        misfit=_packed(fixes.misfit, _FLOAT),
-        dof=_packed(fixes.dof, _INT),
-        status=_packed(fixes.status, _INT),
-        other_position=_packed(fixes.other, _FLOAT) if np.any(fixes.status & Status.AMBIGUOUS) else b"",
-    )
-
-
-def _packed(values: NDArray[np.generic], dtype: np.dtype[np.generic]) -> bytes:
-    return values.astype(dtype, copy=False).tobytes()  # row by row, whatever the layout in memory
-
-
-def _misshapen(got: str, rig: ServedRig, **numbers: object) -> RequestError:
-    return RequestError(
-        f"{got}, rig {rig.name} needs {len(rig.columns)} values a reading: send {', '.join(rig.columns)}",
-        _READING,
-        "READING_INVALID",
-        rig=rig.name,
-        needed=len(rig.columns),
-        **numbers,
+def revision(name: str, kept: Revision, served: ServedRig | None = None) -> rig_service_pb2.RigRevision:
+    """Write a revision, with the rig that it makes or without."""
+    written = Timestamp()
+    written.FromMicroseconds(int(kept.time_s * 1e6))
+    return rig_service_pb2.RigRevision(
+        name=f"{_PREFIX}{name}/revisions/{kept.number}",
+        snapshot=None if served is None else rig(served, with_text=True),
+        sha256=kept.sha256,
+        create_time=written,
     )

@@ -2,7 +2,7 @@
 
 import functools
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any, NoReturn, TypeVar
 
 import grpc
@@ -13,15 +13,19 @@ from grpc_status import rpc_status
 
 from fluxfix.errors import (
     ArgumentError,
+    ClockError,
     FluxfixError,
     InputFileError,
+    RecordingError,
     RigFileError,
     RigNotFoundError,
     ServiceError,
+    TableError,
     UnsupportedError,
 )
+from fluxfix.service import faults, limits
 
-DOMAIN = "fluxfix"
+DOMAIN = limits.DOMAIN
 _log = logging.getLogger(__name__)
 Request = TypeVar("Request")
 Answer = TypeVar("Answer")
@@ -40,14 +44,37 @@ class BatchTooLargeError(ServiceError):
     """A message holds more readings than the service takes at once."""
 
 
+class RecordingTooLargeError(ServiceError):
+    """The recordings of a call are larger than the service takes."""
+
+
+class CancelledError(ServiceError):
+    """Nobody waits for the answer any more."""
+
+
 CODES: dict[type[Exception], tuple[grpc.StatusCode, str]] = {
     RequestError: (grpc.StatusCode.INVALID_ARGUMENT, ""),  # the reason is the error's own
     ArgumentError: (grpc.StatusCode.INVALID_ARGUMENT, "ARGUMENT_INVALID"),
+    ClockError: (grpc.StatusCode.INVALID_ARGUMENT, "CLOCK_BACKWARDS"),
     RigNotFoundError: (grpc.StatusCode.NOT_FOUND, "RIG_NOT_FOUND"),
     RigFileError: (grpc.StatusCode.FAILED_PRECONDITION, "RIG_FILE_INVALID"),
     InputFileError: (grpc.StatusCode.FAILED_PRECONDITION, "RIG_FILE_UNREADABLE"),
     UnsupportedError: (grpc.StatusCode.UNIMPLEMENTED, "RIG_UNSUPPORTED"),
+    RecordingError: (grpc.StatusCode.INVALID_ARGUMENT, "RECORDING_INVALID"),
+    TableError: (grpc.StatusCode.FAILED_PRECONDITION, "TABLE_IMPOSSIBLE"),
     BatchTooLargeError: (grpc.StatusCode.RESOURCE_EXHAUSTED, "BATCH_TOO_LARGE"),
+    limits.MessageTooLargeError: (grpc.StatusCode.RESOURCE_EXHAUSTED, "MESSAGE_TOO_LARGE"),
+    limits.MessageMalformedError: (grpc.StatusCode.INVALID_ARGUMENT, "MESSAGE_MALFORMED"),
+    RecordingTooLargeError: (grpc.StatusCode.RESOURCE_EXHAUSTED, "RECORDING_TOO_LARGE"),
+    CancelledError: (grpc.StatusCode.CANCELLED, "CANCELLED"),
+    faults.RigTextError: (grpc.StatusCode.INVALID_ARGUMENT, "RIG_TEXT_INVALID"),
+    faults.RigExistsError: (grpc.StatusCode.ALREADY_EXISTS, "RIG_EXISTS"),
+    faults.EtagError: (grpc.StatusCode.ABORTED, "ETAG_MISMATCH"),
+    faults.RevisionNotFoundError: (grpc.StatusCode.NOT_FOUND, "REVISION_NOT_FOUND"),
+    faults.TableNotFoundError: (grpc.StatusCode.NOT_FOUND, "TABLE_NOT_FOUND"),
+    faults.StoreError: (grpc.StatusCode.FAILED_PRECONDITION, "STORE_FAILED"),
+    faults.StoreFullError: (grpc.StatusCode.RESOURCE_EXHAUSTED, "STORE_FULL"),
+    faults.StoreBusyError: (grpc.StatusCode.UNAVAILABLE, "STORE_BUSY"),
     FluxfixError: (grpc.StatusCode.FAILED_PRECONDITION, "FAILED"),
     Exception: (grpc.StatusCode.INTERNAL, "INTERNAL"),
 }
@@ -63,8 +90,11 @@ def status_of(error: Exception) -> status_pb2.Status:
     details: list[Message] = []
     if isinstance(error, RequestError):
         reason = error.reason
-        violation = error_details_pb2.BadRequest.FieldViolation(field=error.field, description=message)
-        details.append(error_details_pb2.BadRequest(field_violations=[violation]))
+        details.append(_blamed(error.field, message))
+    elif isinstance(error, faults.RigTextError):
+        details.append(_blamed("rig.toml_text", *error.sentences))
+    elif isinstance(error, RecordingError):
+        details.append(_blamed("recording_piece", message))
     metadata = {key: str(value) for key, value in context.items()}
     details.insert(0, error_details_pb2.ErrorInfo(reason=reason, domain=DOMAIN, metadata=metadata))
     return status_pb2.Status(code=code.value[0], message=message, details=[_packed(detail) for detail in details])
@@ -77,22 +107,47 @@ def answered(
 
     @functools.wraps(method)
     def answer(self: Any, request: Request, context: grpc.ServicerContext) -> Answer:
-        if not context.is_active():  # the deadline passed while the call waited for a thread
-            context.abort(grpc.StatusCode.DEADLINE_EXCEEDED, "the time allowed was over before the work began")
+        _refuse_late(context)
         try:
             return method(self, request, context)
-        except FluxfixError as error:
-            _abort(context, error)
         except Exception as error:  # whatever it is, the caller gets a code
-            _log.exception("fault in %s", method.__name__)
-            _abort(context, error)
+            _abort(context, error, method.__name__)
 
     return answer
 
 
-def _abort(context: grpc.ServicerContext, error: Exception) -> NoReturn:
+def answered_in_parts(
+    method: Callable[[Any, Request, grpc.ServicerContext], Iterator[Answer]],
+) -> Callable[[Any, Request, grpc.ServicerContext], Iterator[Answer]]:
+    """Wrap a method that answers with a stream, as `answered` does."""
+
+    @functools.wraps(method)
+    def answer(self: Any, request: Request, context: grpc.ServicerContext) -> Iterator[Answer]:
+        _refuse_late(context)
+        try:
+            yield from method(self, request, context)
+        except Exception as error:  # whatever it is, the caller gets a code
+            _abort(context, error, method.__name__)
+
+    return answer
+
+
+def _refuse_late(context: grpc.ServicerContext) -> None:
+    if not context.is_active():  # the deadline passed while the call waited for a thread
+        context.abort(grpc.StatusCode.DEADLINE_EXCEEDED, "the time allowed was over before the work began")
+
+
+def _abort(context: grpc.ServicerContext, error: Exception, method: str) -> NoReturn:
+    if not isinstance(error, FluxfixError | grpc.RpcError):  # the latter comes of a stream whose client has gone
+        _log.error("fault in %s", method, exc_info=error)
     context.abort_with_status(rpc_status.to_status(status_of(error)))
     raise AssertionError("abort_with_status raises")
+
+
+def _blamed(field: str, *sentences: str) -> error_details_pb2.BadRequest:
+    """Name the field that is to blame, once a mistake in it."""
+    violations = [error_details_pb2.BadRequest.FieldViolation(field=field, description=text) for text in sentences]
+    return error_details_pb2.BadRequest(field_violations=violations)
 
 
 def _packed(detail: Message) -> any_pb2.Any:

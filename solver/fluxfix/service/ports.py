@@ -1,9 +1,13 @@
 """What the service needs of the façade, and no more: tests give it rigs of their own."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any, Protocol
 
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+
+OnProgress = Callable[[int, int], None]
+"""Told what is done and what there is in all; raising in it ends the work."""
 
 
 class ServedJoint(Protocol):
@@ -66,6 +70,100 @@ class SolvedFixes(Protocol):
         """(n, d), NaN unless ambiguous."""
 
 
+class SolvedReading(Protocol):
+    """One fix in plain numbers; matrices by rows."""
+
+    @property
+    def position(self) -> Sequence[float]:
+        """(d,), each joint in its unit."""
+
+    @property
+    def covariance(self) -> Sequence[float]:
+        """(d · d,), row by row."""
+
+    @property
+    def noise_covariance(self) -> Sequence[float]:
+        """(d · d,), row by row."""
+
+    @property
+    def misfit(self) -> float:
+        """Weighted sum of squared residuals."""
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom."""
+
+    @property
+    def status(self) -> int:
+        """Sum of the flags."""
+
+    @property
+    def other(self) -> Sequence[float]:
+        """(d,), NaN unless ambiguous."""
+
+
+class Single(Protocol):
+    """Solves one reading at a time with least overhead."""
+
+    def solve(self, values: Sequence[float]) -> SolvedReading:
+        """Solve m values in mT, with the rig's own noise."""
+
+
+class Tracked(Protocol):
+    """Tracks as the façade returns them."""
+
+    @property
+    def position(self) -> NDArray[Any]:
+        """(n, d), each joint in its unit."""
+
+    @property
+    def velocity(self) -> NDArray[Any]:
+        """(n, d), per second."""
+
+    @property
+    def covariance(self) -> NDArray[Any]:
+        """(n, d, d)."""
+
+    @property
+    def noise_covariance(self) -> NDArray[Any]:
+        """(n, d, d)."""
+
+    @property
+    def velocity_covariance(self) -> NDArray[Any]:
+        """(n, d, d)."""
+
+    @property
+    def misfit(self) -> NDArray[Any]:
+        """(n,)."""
+
+    @property
+    def dof(self) -> NDArray[Any]:
+        """(n,), int32."""
+
+    @property
+    def status(self) -> NDArray[Any]:
+        """(n,), int32."""
+
+    @property
+    def age_s(self) -> NDArray[Any]:
+        """(n,)."""
+
+
+class Tracker(Protocol):
+    """Follows the samples of one stream."""
+
+    @property
+    def state(self) -> NDArray[Any]:
+        """What is kept between samples: a row of numbers."""
+
+    @property
+    def last_t_s(self) -> float:
+        """Time of the last sample; NaN before the first."""
+
+    def track(self, t_s: NDArray[Any], readings: NDArray[Any]) -> Tracked:
+        """Follow samples (n,) in s and (n, m) in mT."""
+
+
 class ServedRig(Protocol):
     """One rig; see `fluxfix.api.Rig`."""
 
@@ -93,5 +191,32 @@ class ServedRig(Protocol):
     def columns(self) -> Sequence[str]:
         """What the values of a reading are, in their order."""
 
-    def solve(self, readings: NDArray[Any], noise_mT: Any = None, exact: bool = False) -> SolvedFixes:
+    def solve(self, readings: ArrayLike, noise_mT: Any = None, exact: bool = False) -> SolvedFixes:
         """Solve (m,) or (n, m) readings in mT."""
+
+    def single(self) -> Single:
+        """Give what solves one reading at a time."""
+
+    def tracker(self, **options: Any) -> Tracker:
+        """Make what follows samples in time; options are those of `fluxfix.Tracker`."""
+
+    def readings(self, positions: NDArray[Any]) -> NDArray[Any]:
+        """Exact readings (n, m) in mT at positions (n, d)."""
+
+    def simulate(self, positions: NDArray[Any], seed: Sequence[int], noise_mT: Any = None) -> NDArray[Any]:
+        """Readings (n, m) in mT at positions (n, d) as the sensors give them."""
+
+
+class Works(Protocol):
+    """The long functions of the façade; results are those of `fluxfix.api`."""
+
+    def calibrate(self, rig: Any, recordings: Sequence[Path], on_progress: OnProgress) -> Any:
+        """Fit the build of a rig."""
+
+    def build_table(self, rig: Any, error: str, on_progress: OnProgress) -> Any:
+        """Make a table."""
+
+    def study_rates(
+        self, rig: Any, speeds: Mapping[str, float], rates_hz: Sequence[float] | None, on_progress: OnProgress
+    ) -> Any:
+        """Study sampling rates."""

@@ -2,8 +2,8 @@
 
 import logging
 import signal
+import sys
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,18 +19,26 @@ import fluxfix
 from fluxfix.errors import FluxfixError
 from fluxfix.rig import chunks
 from fluxfix.service import address as addresses
+from fluxfix.service import priorities, servicers
+from fluxfix.service.guard import Guard
+from fluxfix.service.lanes import Lanes, lanes_of
+from fluxfix.service.limits import HEADROOM
+from fluxfix.service.logs import CallLog
+from fluxfix.service.metrics import Listener, Metrics
+from fluxfix.service.observers import Observer
 from fluxfix.service.ports import ServedRig
-from fluxfix.service.servicers import RigServicer, SolveServicer
+from fluxfix.service.settings import Settings
+from fluxfix.service.signals import stop_signals
 from fluxfix.service.store import RigStore
-from fluxfix_client.v1 import rig_service_pb2, rig_service_pb2_grpc, solve_service_pb2, solve_service_pb2_grpc
+from fluxfix.service.warming import Warmer
 
-THREADS = 8  # a solve releases the interpreter while it computes; more threads than that only queue at it
 WARM_UP_MT = 20.0  # a field of common strength for such sensors; nothing hangs on it
 GRACE_S = 10.0  # as long as a client waits for an answer by default
-_OWN = (
-    rig_service_pb2.DESCRIPTOR.services_by_name["RigService"].full_name,
-    solve_service_pb2.DESCRIPTOR.services_by_name["SolveService"].full_name,
-)
+SWITCH_S = 0.0005
+"""After so long a thread lets go of the interpreter: long work delays a reading by little more. With a fifth of it, the
+threads of a single call wake each other without need, which costs a twentieth of the call."""
+KEEPALIVE_MS = 60_000  # a client that vanished without a word is noticed, and its streams end
+_OWN = servicers.SERVICES
 _log = logging.getLogger(__name__)
 
 
@@ -44,7 +52,9 @@ class Service:
         port: the true port.
         store: the rigs it serves.
         health: what the standard health service answers.
-        prepare: what is done with each rig before SERVING.
+        warmer: prepares each rig, those that are there before SERVING.
+        lanes: the threads.
+        metrics: where Prometheus is answered, if it is.
     """
 
     server: grpc.Server
@@ -52,69 +62,99 @@ class Service:
     port: int
     store: RigStore
     health: Any
-    prepare: Callable[[ServedRig], None]
+    warmer: Warmer
+    lanes: Lanes
+    metrics: Listener | None = None
 
     def start(self) -> None:
         """Answer calls, read and prepare every rig, and only then report SERVING."""
         self.server.start()
-        for rig in self.store.rigs():
-            self.prepare(rig)
+        self.warmer.start()
         self._report(health_pb2.HealthCheckResponse.SERVING)
 
     def stop(self, grace_s: float = GRACE_S) -> None:
         """Take no more calls, report NOT_SERVING, wait for the calls under way, at most `grace_s` seconds, and end."""
+        self.warmer.stop()
         self.health.enter_graceful_shutdown()
         self.server.stop(grace_s).wait()
+        self.lanes.close()
+        if self.metrics is not None:
+            self.metrics.close()
 
     def _report(self, status: int) -> None:
         for name in ("", *_OWN):
             self.health.set(name, status)
 
 
-def create_server(rigs: Path | RigStore, address: str) -> Service:
+def create_server(rigs: Path | RigStore, address: str, settings: Settings = Settings()) -> Service:  # noqa: B008 it is frozen
     """Build a server that listens at an address; `start` makes it answer.
 
     Args:
-        rigs: a folder of rig files, whose rigs are solved with once in `start`, so that what they need is compiled;
-            or a store, whose rigs are taken as they are.
-        address: "host:port" on loopback; port 0 takes a free one.
+        rigs: a folder of rig files, whose rigs are solved with once, in `start` or when they appear, so that what they
+            need is compiled; or a store, whose rigs are taken as they are.
+        address: "host:port"; port 0 takes a free one.
+        settings: protection, limits and metrics.
 
     Raises:
         ArgumentError: the address has another form.
-        ServiceError: it is not loopback, or cannot be bound.
-        InputFileError: there is no such folder.
+        ServiceError: it is open to others without protection, or cannot be bound.
+        InputFileError: there is no such folder, or a file of the settings cannot be used.
     """
-    wanted = addresses.parse(address)
+    wanted = settings.listening_at(address)
+    credentials, tokens = settings.credentials(), settings.known_tokens()
     given = isinstance(rigs, RigStore)
     store = rigs if isinstance(rigs, RigStore) else RigStore(rigs, fluxfix.load_rig)
-    # Without the option two servers could share a port, and a port in use would go unnoticed.
-    server = grpc.server(ThreadPoolExecutor(THREADS, "fluxfix-service"), options=(("grpc.so_reuseport", 0),))
-    rig_service_pb2_grpc.add_RigServiceServicer_to_server(RigServicer(store), server)  # type: ignore[no-untyped-call]  # generated
-    solve_service_pb2_grpc.add_SolveServiceServicer_to_server(SolveServicer(store), server)  # type: ignore[no-untyped-call]  # generated
+    lanes = lanes_of(settings.limits)
+    counts = None if settings.metrics is None else Metrics(lanes)
+    observers: tuple[Observer, ...] = (CallLog(),) if counts is None else (CallLog(), counts)
+    server = grpc.server(
+        lanes.porter,
+        interceptors=[Guard(lanes, settings.limits, tokens, observers)],
+        options=_options(settings),
+    )
+    servicers.add_to(server, store)
     checks = health.HealthServicer()
     health_pb2_grpc.add_HealthServicer_to_server(checks, server)
     reflection.enable_server_reflection((*_OWN, health.SERVICE_NAME, reflection.SERVICE_NAME), server)
-    port = _bind(server, wanted)
-    service = Service(
-        server, str(addresses.Address(wanted.host, port)), port, store, checks, _leave_cold if given else warm_up
-    )
+    port = _bind(server, wanted, credentials, settings.shared_port)
+    listener = None if counts is None or settings.metrics is None else counts.listen(settings.metrics)
+    at = str(addresses.Address(wanted.host, port))
+    warmer = Warmer(store, _leave_cold if given else warm_up)
+    service = Service(server, at, port, store, checks, warmer, lanes, listener)
     service._report(health_pb2.HealthCheckResponse.NOT_SERVING)
     return service
 
 
-def _bind(server: grpc.Server, wanted: addresses.Address) -> int:
-    addresses.check_free(wanted)
+def _options(settings: Settings) -> tuple[tuple[str, int], ...]:
+    return (
+        # Without the option two servers could share a port, and a port in use would go unnoticed.
+        ("grpc.so_reuseport", int(settings.shared_port)),
+        ("grpc.max_receive_message_length", HEADROOM * settings.limits.message_bytes),
+        ("grpc.keepalive_time_ms", KEEPALIVE_MS),
+    )
+
+
+def _bind(
+    server: grpc.Server, wanted: addresses.Address, credentials: grpc.ServerCredentials | None, shared: bool
+) -> int:
+    if not shared:
+        addresses.check_free(wanted)
     try:
-        port = server.add_insecure_port(str(wanted))
+        if credentials is None:
+            return server.add_insecure_port(str(wanted))
+        return server.add_secure_port(str(wanted), credentials)
     except RuntimeError as error:  # taken since it was tried a moment ago
         raise addresses.in_use(wanted, str(error)) from None
-    return port
 
 
 @contextmanager
-def running(rigs: Path | RigStore, address: str = "127.0.0.1:0") -> Iterator[Service]:
+def running(
+    rigs: Path | RigStore,
+    address: str = "127.0.0.1:0",
+    settings: Settings = Settings(),  # noqa: B008 it is frozen
+) -> Iterator[Service]:
     """Run a service in this process for the length of a `with` block; errors are those of create_server."""
-    service = create_server(rigs, address)
+    service = create_server(rigs, address, settings)
     try:
         service.start()
         yield service
@@ -122,22 +162,31 @@ def running(rigs: Path | RigStore, address: str = "127.0.0.1:0") -> Iterator[Ser
         service.stop()
 
 
-def serve(rigs: Path | RigStore, address: str, on_ready: Callable[[str], None]) -> None:
+def serve(
+    rigs: Path | RigStore,
+    address: str,
+    on_ready: Callable[[str], None],
+    settings: Settings = Settings(),  # noqa: B008 it is frozen
+) -> None:
     """Run a service until SIGTERM or Ctrl-C, then let the calls under way end. Only the main thread may call it.
 
     Args:
         rigs: a folder of rig files, or a store.
-        address: "host:port" on loopback; port 0 takes a free one.
+        address: "host:port"; port 0 takes a free one.
         on_ready: told the address, with its true port, once every rig has been prepared.
+        settings: protection, limits and metrics.
 
     Raises:
         KeyboardInterrupt: it was ended by Ctrl-C.
         FluxfixError: as create_server.
     """
-    service = create_server(rigs, address)
+    service = create_server(rigs, address, settings)
+    sys.setswitchinterval(SWITCH_S)
     try:
         service.start()  # nobody waits for an answer yet: a signal ends the program at once
-        with _stop_signals() as received:
+        priorities.computing_comes_last()
+        received: SimpleQueue[int] = SimpleQueue()
+        with stop_signals(received.put):
             on_ready(service.address)
             number = received.get()
             _log.info("stopping: waiting for the calls under way")
@@ -145,19 +194,6 @@ def serve(rigs: Path | RigStore, address: str, on_ready: Callable[[str], None]) 
         service.stop()  # the handlers are back in place: a second signal ends the wait
     if number == signal.SIGINT:
         raise KeyboardInterrupt
-
-
-@contextmanager
-def _stop_signals() -> Iterator[SimpleQueue[int]]:
-    """Collect SIGTERM and Ctrl-C in a queue, whose put takes no lock and so may run at any instant."""
-    received: SimpleQueue[int] = SimpleQueue()
-    stops = (signal.SIGTERM, signal.SIGINT)
-    before = {stop: signal.signal(stop, lambda number, _frame: received.put(number)) for stop in stops}
-    try:
-        yield received
-    finally:
-        for stop, handler in before.items():
-            signal.signal(stop, handler)
 
 
 def warm_up(rig: ServedRig) -> None:
@@ -169,6 +205,7 @@ def warm_up(rig: ServedRig) -> None:
     with suppress(FluxfixError):  # a rig that cannot be solved can still be listed; who solves with it is told why
         for count in chunks.SIZES:
             rig.solve(rng.normal(0.0, WARM_UP_MT, (count, len(rig.columns))))
+        rig.single()
 
 
 def _leave_cold(_rig: ServedRig) -> None:

@@ -73,3 +73,29 @@ class FixColumns(_message.Message):
     status: bytes
     other_position: bytes
     def __init__(self, count: _Optional[int] = ..., joint_count: _Optional[int] = ..., position: _Optional[bytes] = ..., covariance: _Optional[bytes] = ..., noise_covariance: _Optional[bytes] = ..., misfit: _Optional[bytes] = ..., dof: _Optional[bytes] = ..., status: _Optional[bytes] = ..., other_position: _Optional[bytes] = ...) -> None: ...
+
+class TrackColumns(_message.Message):
+    __slots__ = ("count", "joint_count", "position", "velocity", "covariance", "noise_covariance", "velocity_covariance", "misfit", "dof", "status", "age_seconds")
+    COUNT_FIELD_NUMBER: _ClassVar[int]
+    JOINT_COUNT_FIELD_NUMBER: _ClassVar[int]
+    POSITION_FIELD_NUMBER: _ClassVar[int]
+    VELOCITY_FIELD_NUMBER: _ClassVar[int]
+    COVARIANCE_FIELD_NUMBER: _ClassVar[int]
+    NOISE_COVARIANCE_FIELD_NUMBER: _ClassVar[int]
+    VELOCITY_COVARIANCE_FIELD_NUMBER: _ClassVar[int]
+    MISFIT_FIELD_NUMBER: _ClassVar[int]
+    DOF_FIELD_NUMBER: _ClassVar[int]
+    STATUS_FIELD_NUMBER: _ClassVar[int]
+    AGE_SECONDS_FIELD_NUMBER: _ClassVar[int]
+    count: int
+    joint_count: int
+    position: bytes
+    velocity: bytes
+    covariance: bytes
+    noise_covariance: bytes
+    velocity_covariance: bytes
+    misfit: bytes
+    dof: bytes
+    status: bytes
+    age_seconds: bytes
+    def __init__(self, count: _Optional[int] = ..., joint_count: _Optional[int] = ..., position: _Optional[bytes] = ..., velocity: _Optional[bytes] = ..., covariance: _Optional[bytes] = ..., noise_covariance: _Optional[bytes] = ..., velocity_covariance: _Optional[bytes] = ..., misfit: _Optional[bytes] = ..., dof: _Optional[bytes] = ..., status: _Optional[bytes] = ..., age_seconds: _Optional[bytes] = ...) -> None: ...

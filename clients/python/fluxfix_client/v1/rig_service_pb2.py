@@ -25,9 +25,11 @@ _sym_db = _symbol_database.Default()
 from google.api import annotations_pb2 as google_dot_api_dot_annotations__pb2
 from google.api import field_behavior_pb2 as google_dot_api_dot_field__behavior__pb2
 from google.api import resource_pb2 as google_dot_api_dot_resource__pb2
+from google.protobuf import field_mask_pb2 as google_dot_protobuf_dot_field__mask__pb2
+from google.protobuf import timestamp_pb2 as google_dot_protobuf_dot_timestamp__pb2
 
 
-DESCRIPTOR = _descriptor_pool.Default().AddSerializedFile(b'\n\x1c\x66luxfix/v1/rig_service.proto\x12\nfluxfix.v1\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\xd3\x01\n\x03Rig\x12\x12\n\x04name\x18\x01 \x01(\tB\x04\xe2\x41\x01\x08\x12\'\n\x06joints\x18\x02 \x03(\x0b\x32\x11.fluxfix.v1.JointB\x04\xe2\x41\x01\x03\x12\x1d\n\x0freading_columns\x18\x03 \x03(\tB\x04\xe2\x41\x01\x03\x12\x14\n\x06sha256\x18\x04 \x01(\tB\x04\xe2\x41\x01\x03\x12\x18\n\ncalibrated\x18\x05 \x01(\x08\x42\x04\xe2\x41\x01\x03\x12\x17\n\ttoml_text\x18\x06 \x01(\tB\x04\xe2\x41\x01\x03:\'\xea\x41$\n\x0b\x66luxfix/Rig\x12\nrigs/{rig}*\x04rigs2\x03rig\"r\n\x05Joint\x12\x0c\n\x04name\x18\x01 \x01(\t\x12#\n\x04kind\x18\x02 \x01(\x0e\x32\x15.fluxfix.v1.JointKind\x12\x0c\n\x04unit\x18\x03 \x01(\t\x12\x0b\n\x03low\x18\x04 \x01(\x01\x12\x0c\n\x04high\x18\x05 \x01(\x01\x12\r\n\x05wraps\x18\x06 \x01(\x08\"D\n\x0fListRigsRequest\x12\x17\n\tpage_size\x18\x01 \x01(\x05\x42\x04\xe2\x41\x01\x01\x12\x18\n\npage_token\x18\x02 \x01(\tB\x04\xe2\x41\x01\x01\"J\n\x10ListRigsResponse\x12\x1d\n\x04rigs\x18\x01 \x03(\x0b\x32\x0f.fluxfix.v1.Rig\x12\x17\n\x0fnext_page_token\x18\x02 \x01(\t\"3\n\rGetRigRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\".\n\x0eGetRigResponse\x12\x1c\n\x03rig\x18\x01 \x01(\x0b\x32\x0f.fluxfix.v1.Rig*Z\n\tJointKind\x12\x1a\n\x16JOINT_KIND_UNSPECIFIED\x10\x00\x12\x17\n\x13JOINT_KIND_REVOLUTE\x10\x01\x12\x18\n\x14JOINT_KIND_PRISMATIC\x10\x02\x32\xc1\x01\n\nRigService\x12W\n\x08ListRigs\x12\x1b.fluxfix.v1.ListRigsRequest\x1a\x1c.fluxfix.v1.ListRigsResponse\"\x10\x82\xd3\xe4\x93\x02\n\x12\x08/v1/rigs\x12Z\n\x06GetRig\x12\x19.fluxfix.v1.GetRigRequest\x1a\x1a.fluxfix.v1.GetRigResponse\"\x19\x82\xd3\xe4\x93\x02\x13\x12\x11/v1/{name=rigs/*}b\x06proto3')
+DESCRIPTOR = _descriptor_pool.Default().AddSerializedFile(b'\n\x1c\x66luxfix/v1/rig_service.proto\x12\nfluxfix.v1\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xe7\x01\n\x03Rig\x12\x12\n\x04name\x18\x01 \x01(\tB\x04\xe2\x41\x01\x08\x12\'\n\x06joints\x18\x02 \x03(\x0b\x32\x11.fluxfix.v1.JointB\x04\xe2\x41\x01\x03\x12\x1d\n\x0freading_columns\x18\x03 \x03(\tB\x04\xe2\x41\x01\x03\x12\x14\n\x06sha256\x18\x04 \x01(\tB\x04\xe2\x41\x01\x03\x12\x18\n\ncalibrated\x18\x05 \x01(\x08\x42\x04\xe2\x41\x01\x03\x12\x17\n\ttoml_text\x18\x06 \x01(\tB\x04\xe2\x41\x01\x02\x12\x12\n\x04\x65tag\x18\x07 \x01(\tB\x04\xe2\x41\x01\x01:\'\xea\x41$\n\x0b\x66luxfix/Rig\x12\nrigs/{rig}*\x04rigs2\x03rig\"\xed\x01\n\x0bRigRevision\x12\x12\n\x04name\x18\x01 \x01(\tB\x04\xe2\x41\x01\x08\x12\'\n\x08snapshot\x18\x02 \x01(\x0b\x32\x0f.fluxfix.v1.RigB\x04\xe2\x41\x01\x03\x12\x14\n\x06sha256\x18\x03 \x01(\tB\x04\xe2\x41\x01\x03\x12\x35\n\x0b\x63reate_time\x18\x04 \x01(\x0b\x32\x1a.google.protobuf.TimestampB\x04\xe2\x41\x01\x03:T\xea\x41Q\n\x13\x66luxfix/RigRevision\x12\x1frigs/{rig}/revisions/{revision}*\x0crigRevisions2\x0brigRevision\"r\n\x05Joint\x12\x0c\n\x04name\x18\x01 \x01(\t\x12#\n\x04kind\x18\x02 \x01(\x0e\x32\x15.fluxfix.v1.JointKind\x12\x0c\n\x04unit\x18\x03 \x01(\t\x12\x0b\n\x03low\x18\x04 \x01(\x01\x12\x0c\n\x04high\x18\x05 \x01(\x01\x12\r\n\x05wraps\x18\x06 \x01(\x08\"D\n\x0fListRigsRequest\x12\x17\n\tpage_size\x18\x01 \x01(\x05\x42\x04\xe2\x41\x01\x01\x12\x18\n\npage_token\x18\x02 \x01(\tB\x04\xe2\x41\x01\x01\"J\n\x10ListRigsResponse\x12\x1d\n\x04rigs\x18\x01 \x03(\x0b\x32\x0f.fluxfix.v1.Rig\x12\x17\n\x0fnext_page_token\x18\x02 \x01(\t\"3\n\rGetRigRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\".\n\x0eGetRigResponse\x12\x1c\n\x03rig\x18\x01 \x01(\x0b\x32\x0f.fluxfix.v1.Rig\"L\n\x10\x43reateRigRequest\x12\x14\n\x06rig_id\x18\x01 \x01(\tB\x04\xe2\x41\x01\x01\x12\"\n\x03rig\x18\x02 \x01(\x0b\x32\x0f.fluxfix.v1.RigB\x04\xe2\x41\x01\x02\"1\n\x11\x43reateRigResponse\x12\x1c\n\x03rig\x18\x01 \x01(\x0b\x32\x0f.fluxfix.v1.Rig\"m\n\x10UpdateRigRequest\x12\"\n\x03rig\x18\x01 \x01(\x0b\x32\x0f.fluxfix.v1.RigB\x04\xe2\x41\x01\x02\x12\x35\n\x0bupdate_mask\x18\x02 \x01(\x0b\x32\x1a.google.protobuf.FieldMaskB\x04\xe2\x41\x01\x01\"1\n\x11UpdateRigResponse\x12\x1c\n\x03rig\x18\x01 \x01(\x0b\x32\x0f.fluxfix.v1.Rig\"J\n\x10\x44\x65leteRigRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12\x12\n\x04\x65tag\x18\x02 \x01(\tB\x04\xe2\x41\x01\x02\"\x13\n\x11\x44\x65leteRigResponse\"z\n\x17ListRigRevisionsRequest\x12,\n\x06parent\x18\x01 \x01(\tB\x1c\xe2\x41\x01\x02\xfa\x41\x15\x12\x13\x66luxfix/RigRevision\x12\x17\n\tpage_size\x18\x02 \x01(\x05\x42\x04\xe2\x41\x01\x01\x12\x18\n\npage_token\x18\x03 \x01(\tB\x04\xe2\x41\x01\x01\"c\n\x18ListRigRevisionsResponse\x12.\n\rrig_revisions\x18\x01 \x03(\x0b\x32\x17.fluxfix.v1.RigRevision\x12\x17\n\x0fnext_page_token\x18\x02 \x01(\t\"C\n\x15GetRigRevisionRequest\x12*\n\x04name\x18\x01 \x01(\tB\x1c\xe2\x41\x01\x02\xfa\x41\x15\n\x13\x66luxfix/RigRevision\"G\n\x16GetRigRevisionResponse\x12-\n\x0crig_revision\x18\x01 \x01(\x0b\x32\x17.fluxfix.v1.RigRevision*Z\n\tJointKind\x12\x1a\n\x16JOINT_KIND_UNSPECIFIED\x10\x00\x12\x17\n\x13JOINT_KIND_REVOLUTE\x10\x01\x12\x18\n\x14JOINT_KIND_PRISMATIC\x10\x02\x32\xfc\x05\n\nRigService\x12W\n\x08ListRigs\x12\x1b.fluxfix.v1.ListRigsRequest\x1a\x1c.fluxfix.v1.ListRigsResponse\"\x10\x82\xd3\xe4\x93\x02\n\x12\x08/v1/rigs\x12Z\n\x06GetRig\x12\x19.fluxfix.v1.GetRigRequest\x1a\x1a.fluxfix.v1.GetRigResponse\"\x19\x82\xd3\xe4\x93\x02\x13\x12\x11/v1/{name=rigs/*}\x12_\n\tCreateRig\x12\x1c.fluxfix.v1.CreateRigRequest\x1a\x1d.fluxfix.v1.CreateRigResponse\"\x15\x82\xd3\xe4\x93\x02\x0f\"\x08/v1/rigs:\x03rig\x12l\n\tUpdateRig\x12\x1c.fluxfix.v1.UpdateRigRequest\x1a\x1d.fluxfix.v1.UpdateRigResponse\"\"\x82\xd3\xe4\x93\x02\x1c\x32\x15/v1/{rig.name=rigs/*}:\x03rig\x12\x63\n\tDeleteRig\x12\x1c.fluxfix.v1.DeleteRigRequest\x1a\x1d.fluxfix.v1.DeleteRigResponse\"\x19\x82\xd3\xe4\x93\x02\x13*\x11/v1/{name=rigs/*}\x12\x84\x01\n\x10ListRigRevisions\x12#.fluxfix.v1.ListRigRevisionsRequest\x1a$.fluxfix.v1.ListRigRevisionsResponse\"%\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{parent=rigs/*}/revisions\x12~\n\x0eGetRigRevision\x12!.fluxfix.v1.GetRigRevisionRequest\x1a\".fluxfix.v1.GetRigRevisionResponse\"%\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=rigs/*/revisions/*}b\x06proto3')
 
 _globals = globals()
 _builder.BuildMessageAndEnumDescriptors(DESCRIPTOR, _globals)
@@ -45,33 +47,97 @@ if not _descriptor._USE_C_DESCRIPTORS:
   _globals['_RIG'].fields_by_name['calibrated']._loaded_options = None
   _globals['_RIG'].fields_by_name['calibrated']._serialized_options = b'\342A\001\003'
   _globals['_RIG'].fields_by_name['toml_text']._loaded_options = None
-  _globals['_RIG'].fields_by_name['toml_text']._serialized_options = b'\342A\001\003'
+  _globals['_RIG'].fields_by_name['toml_text']._serialized_options = b'\342A\001\002'
+  _globals['_RIG'].fields_by_name['etag']._loaded_options = None
+  _globals['_RIG'].fields_by_name['etag']._serialized_options = b'\342A\001\001'
   _globals['_RIG']._loaded_options = None
   _globals['_RIG']._serialized_options = b'\352A$\n\013fluxfix/Rig\022\nrigs/{rig}*\004rigs2\003rig'
+  _globals['_RIGREVISION'].fields_by_name['name']._loaded_options = None
+  _globals['_RIGREVISION'].fields_by_name['name']._serialized_options = b'\342A\001\010'
+  _globals['_RIGREVISION'].fields_by_name['snapshot']._loaded_options = None
+  _globals['_RIGREVISION'].fields_by_name['snapshot']._serialized_options = b'\342A\001\003'
+  _globals['_RIGREVISION'].fields_by_name['sha256']._loaded_options = None
+  _globals['_RIGREVISION'].fields_by_name['sha256']._serialized_options = b'\342A\001\003'
+  _globals['_RIGREVISION'].fields_by_name['create_time']._loaded_options = None
+  _globals['_RIGREVISION'].fields_by_name['create_time']._serialized_options = b'\342A\001\003'
+  _globals['_RIGREVISION']._loaded_options = None
+  _globals['_RIGREVISION']._serialized_options = b'\352AQ\n\023fluxfix/RigRevision\022\037rigs/{rig}/revisions/{revision}*\014rigRevisions2\013rigRevision'
   _globals['_LISTRIGSREQUEST'].fields_by_name['page_size']._loaded_options = None
   _globals['_LISTRIGSREQUEST'].fields_by_name['page_size']._serialized_options = b'\342A\001\001'
   _globals['_LISTRIGSREQUEST'].fields_by_name['page_token']._loaded_options = None
   _globals['_LISTRIGSREQUEST'].fields_by_name['page_token']._serialized_options = b'\342A\001\001'
   _globals['_GETRIGREQUEST'].fields_by_name['name']._loaded_options = None
   _globals['_GETRIGREQUEST'].fields_by_name['name']._serialized_options = b'\342A\001\002\372A\r\n\013fluxfix/Rig'
+  _globals['_CREATERIGREQUEST'].fields_by_name['rig_id']._loaded_options = None
+  _globals['_CREATERIGREQUEST'].fields_by_name['rig_id']._serialized_options = b'\342A\001\001'
+  _globals['_CREATERIGREQUEST'].fields_by_name['rig']._loaded_options = None
+  _globals['_CREATERIGREQUEST'].fields_by_name['rig']._serialized_options = b'\342A\001\002'
+  _globals['_UPDATERIGREQUEST'].fields_by_name['rig']._loaded_options = None
+  _globals['_UPDATERIGREQUEST'].fields_by_name['rig']._serialized_options = b'\342A\001\002'
+  _globals['_UPDATERIGREQUEST'].fields_by_name['update_mask']._loaded_options = None
+  _globals['_UPDATERIGREQUEST'].fields_by_name['update_mask']._serialized_options = b'\342A\001\001'
+  _globals['_DELETERIGREQUEST'].fields_by_name['name']._loaded_options = None
+  _globals['_DELETERIGREQUEST'].fields_by_name['name']._serialized_options = b'\342A\001\002\372A\r\n\013fluxfix/Rig'
+  _globals['_DELETERIGREQUEST'].fields_by_name['etag']._loaded_options = None
+  _globals['_DELETERIGREQUEST'].fields_by_name['etag']._serialized_options = b'\342A\001\002'
+  _globals['_LISTRIGREVISIONSREQUEST'].fields_by_name['parent']._loaded_options = None
+  _globals['_LISTRIGREVISIONSREQUEST'].fields_by_name['parent']._serialized_options = b'\342A\001\002\372A\025\022\023fluxfix/RigRevision'
+  _globals['_LISTRIGREVISIONSREQUEST'].fields_by_name['page_size']._loaded_options = None
+  _globals['_LISTRIGREVISIONSREQUEST'].fields_by_name['page_size']._serialized_options = b'\342A\001\001'
+  _globals['_LISTRIGREVISIONSREQUEST'].fields_by_name['page_token']._loaded_options = None
+  _globals['_LISTRIGREVISIONSREQUEST'].fields_by_name['page_token']._serialized_options = b'\342A\001\001'
+  _globals['_GETRIGREVISIONREQUEST'].fields_by_name['name']._loaded_options = None
+  _globals['_GETRIGREVISIONREQUEST'].fields_by_name['name']._serialized_options = b'\342A\001\002\372A\025\n\023fluxfix/RigRevision'
   _globals['_RIGSERVICE'].methods_by_name['ListRigs']._loaded_options = None
   _globals['_RIGSERVICE'].methods_by_name['ListRigs']._serialized_options = b'\202\323\344\223\002\n\022\010/v1/rigs'
   _globals['_RIGSERVICE'].methods_by_name['GetRig']._loaded_options = None
   _globals['_RIGSERVICE'].methods_by_name['GetRig']._serialized_options = b'\202\323\344\223\002\023\022\021/v1/{name=rigs/*}'
-  _globals['_JOINTKIND']._serialized_start=711
-  _globals['_JOINTKIND']._serialized_end=801
-  _globals['_RIG']._serialized_start=135
-  _globals['_RIG']._serialized_end=346
-  _globals['_JOINT']._serialized_start=348
-  _globals['_JOINT']._serialized_end=462
-  _globals['_LISTRIGSREQUEST']._serialized_start=464
-  _globals['_LISTRIGSREQUEST']._serialized_end=532
-  _globals['_LISTRIGSRESPONSE']._serialized_start=534
-  _globals['_LISTRIGSRESPONSE']._serialized_end=608
-  _globals['_GETRIGREQUEST']._serialized_start=610
-  _globals['_GETRIGREQUEST']._serialized_end=661
-  _globals['_GETRIGRESPONSE']._serialized_start=663
-  _globals['_GETRIGRESPONSE']._serialized_end=709
-  _globals['_RIGSERVICE']._serialized_start=804
-  _globals['_RIGSERVICE']._serialized_end=997
+  _globals['_RIGSERVICE'].methods_by_name['CreateRig']._loaded_options = None
+  _globals['_RIGSERVICE'].methods_by_name['CreateRig']._serialized_options = b'\202\323\344\223\002\017\"\010/v1/rigs:\003rig'
+  _globals['_RIGSERVICE'].methods_by_name['UpdateRig']._loaded_options = None
+  _globals['_RIGSERVICE'].methods_by_name['UpdateRig']._serialized_options = b'\202\323\344\223\002\0342\025/v1/{rig.name=rigs/*}:\003rig'
+  _globals['_RIGSERVICE'].methods_by_name['DeleteRig']._loaded_options = None
+  _globals['_RIGSERVICE'].methods_by_name['DeleteRig']._serialized_options = b'\202\323\344\223\002\023*\021/v1/{name=rigs/*}'
+  _globals['_RIGSERVICE'].methods_by_name['ListRigRevisions']._loaded_options = None
+  _globals['_RIGSERVICE'].methods_by_name['ListRigRevisions']._serialized_options = b'\202\323\344\223\002\037\022\035/v1/{parent=rigs/*}/revisions'
+  _globals['_RIGSERVICE'].methods_by_name['GetRigRevision']._loaded_options = None
+  _globals['_RIGSERVICE'].methods_by_name['GetRigRevision']._serialized_options = b'\202\323\344\223\002\037\022\035/v1/{name=rigs/*/revisions/*}'
+  _globals['_JOINTKIND']._serialized_start=1793
+  _globals['_JOINTKIND']._serialized_end=1883
+  _globals['_RIG']._serialized_start=202
+  _globals['_RIG']._serialized_end=433
+  _globals['_RIGREVISION']._serialized_start=436
+  _globals['_RIGREVISION']._serialized_end=673
+  _globals['_JOINT']._serialized_start=675
+  _globals['_JOINT']._serialized_end=789
+  _globals['_LISTRIGSREQUEST']._serialized_start=791
+  _globals['_LISTRIGSREQUEST']._serialized_end=859
+  _globals['_LISTRIGSRESPONSE']._serialized_start=861
+  _globals['_LISTRIGSRESPONSE']._serialized_end=935
+  _globals['_GETRIGREQUEST']._serialized_start=937
+  _globals['_GETRIGREQUEST']._serialized_end=988
+  _globals['_GETRIGRESPONSE']._serialized_start=990
+  _globals['_GETRIGRESPONSE']._serialized_end=1036
+  _globals['_CREATERIGREQUEST']._serialized_start=1038
+  _globals['_CREATERIGREQUEST']._serialized_end=1114
+  _globals['_CREATERIGRESPONSE']._serialized_start=1116
+  _globals['_CREATERIGRESPONSE']._serialized_end=1165
+  _globals['_UPDATERIGREQUEST']._serialized_start=1167
+  _globals['_UPDATERIGREQUEST']._serialized_end=1276
+  _globals['_UPDATERIGRESPONSE']._serialized_start=1278
+  _globals['_UPDATERIGRESPONSE']._serialized_end=1327
+  _globals['_DELETERIGREQUEST']._serialized_start=1329
+  _globals['_DELETERIGREQUEST']._serialized_end=1403
+  _globals['_DELETERIGRESPONSE']._serialized_start=1405
+  _globals['_DELETERIGRESPONSE']._serialized_end=1424
+  _globals['_LISTRIGREVISIONSREQUEST']._serialized_start=1426
+  _globals['_LISTRIGREVISIONSREQUEST']._serialized_end=1548
+  _globals['_LISTRIGREVISIONSRESPONSE']._serialized_start=1550
+  _globals['_LISTRIGREVISIONSRESPONSE']._serialized_end=1649
+  _globals['_GETRIGREVISIONREQUEST']._serialized_start=1651
+  _globals['_GETRIGREVISIONREQUEST']._serialized_end=1718
+  _globals['_GETRIGREVISIONRESPONSE']._serialized_start=1720
+  _globals['_GETRIGREVISIONRESPONSE']._serialized_end=1791
+  _globals['_RIGSERVICE']._serialized_start=1886
+  _globals['_RIGSERVICE']._serialized_end=2650
 # @@protoc_insertion_point(module_scope)

@@ -26,7 +26,10 @@ if _version_not_supported:
 
 
 class RigServiceStub(object):
-    """Tells which rigs this server can solve, and what each one needs and gives.
+    """Keeps rigs, and tells what each one needs and gives.
+
+    A change is answered only after it is on the disk. Whoever changes or deletes a rig sends the `etag` it was read with, so that no
+    edit of somebody else is lost.
 
     Every error carries a `google.rpc.ErrorInfo` with domain `fluxfix`, a reason in capitals and the numbers of its message as
     metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field.
@@ -48,10 +51,38 @@ class RigServiceStub(object):
                 request_serializer=fluxfix_dot_v1_dot_rig__service__pb2.GetRigRequest.SerializeToString,
                 response_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.GetRigResponse.FromString,
                 _registered_method=True)
+        self.CreateRig = channel.unary_unary(
+                '/fluxfix.v1.RigService/CreateRig',
+                request_serializer=fluxfix_dot_v1_dot_rig__service__pb2.CreateRigRequest.SerializeToString,
+                response_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.CreateRigResponse.FromString,
+                _registered_method=True)
+        self.UpdateRig = channel.unary_unary(
+                '/fluxfix.v1.RigService/UpdateRig',
+                request_serializer=fluxfix_dot_v1_dot_rig__service__pb2.UpdateRigRequest.SerializeToString,
+                response_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.UpdateRigResponse.FromString,
+                _registered_method=True)
+        self.DeleteRig = channel.unary_unary(
+                '/fluxfix.v1.RigService/DeleteRig',
+                request_serializer=fluxfix_dot_v1_dot_rig__service__pb2.DeleteRigRequest.SerializeToString,
+                response_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.DeleteRigResponse.FromString,
+                _registered_method=True)
+        self.ListRigRevisions = channel.unary_unary(
+                '/fluxfix.v1.RigService/ListRigRevisions',
+                request_serializer=fluxfix_dot_v1_dot_rig__service__pb2.ListRigRevisionsRequest.SerializeToString,
+                response_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.ListRigRevisionsResponse.FromString,
+                _registered_method=True)
+        self.GetRigRevision = channel.unary_unary(
+                '/fluxfix.v1.RigService/GetRigRevision',
+                request_serializer=fluxfix_dot_v1_dot_rig__service__pb2.GetRigRevisionRequest.SerializeToString,
+                response_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.GetRigRevisionResponse.FromString,
+                _registered_method=True)
 
 
 class RigServiceServicer(object):
-    """Tells which rigs this server can solve, and what each one needs and gives.
+    """Keeps rigs, and tells what each one needs and gives.
+
+    A change is answered only after it is on the disk. Whoever changes or deletes a rig sends the `etag` it was read with, so that no
+    edit of somebody else is lost.
 
     Every error carries a `google.rpc.ErrorInfo` with domain `fluxfix`, a reason in capitals and the numbers of its message as
     metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field.
@@ -76,6 +107,54 @@ class RigServiceServicer(object):
         context.set_details('Method not implemented!')
         raise NotImplementedError('Method not implemented!')
 
+    def CreateRig(self, request, context):
+        """Creates a rig from the text of a rig file.
+
+        Fails with INVALID_ARGUMENT (RIG_NAME_INVALID; RIG_TEXT_INVALID with one field violation a mistake in the text), ALREADY_EXISTS
+        (RIG_EXISTS), UNAVAILABLE (STORE_BUSY: try again), RESOURCE_EXHAUSTED (STORE_FULL) or FAILED_PRECONDITION (STORE_FAILED).
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+    def UpdateRig(self, request, context):
+        """Updates a rig: replaces the text of its file. The text that was there stays as a revision. The same text again changes nothing.
+
+        Fails as CreateRig does, but with NOT_FOUND (RIG_NOT_FOUND) where there is no such rig, with INVALID_ARGUMENT (ETAG_MISSING,
+        UPDATE_MASK_INVALID), and with ABORTED (ETAG_MISMATCH) where the rig has changed since it was read: get it again.
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+    def DeleteRig(self, request, context):
+        """Deletes a rig. Its revisions stay, and CreateRig can bring any of their texts back.
+
+        Fails with INVALID_ARGUMENT (RIG_NAME_INVALID, ETAG_MISSING), NOT_FOUND (RIG_NOT_FOUND), ABORTED (ETAG_MISMATCH), UNAVAILABLE
+        (STORE_BUSY), RESOURCE_EXHAUSTED (STORE_FULL) or FAILED_PRECONDITION (STORE_FAILED).
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+    def ListRigRevisions(self, request, context):
+        """Lists the texts a rig has had, newest first, without the texts; also those of a deleted rig.
+
+        Fails with INVALID_ARGUMENT (RIG_NAME_INVALID, PAGE_SIZE_INVALID, PAGE_TOKEN_INVALID) or NOT_FOUND (RIG_NOT_FOUND).
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+    def GetRigRevision(self, request, context):
+        """Gets one text that a rig has had.
+
+        Fails with INVALID_ARGUMENT (REVISION_NAME_INVALID), NOT_FOUND (REVISION_NOT_FOUND) or FAILED_PRECONDITION (RIG_FILE_INVALID).
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
 
 def add_RigServiceServicer_to_server(servicer, server):
     rpc_method_handlers = {
@@ -89,6 +168,31 @@ def add_RigServiceServicer_to_server(servicer, server):
                     request_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.GetRigRequest.FromString,
                     response_serializer=fluxfix_dot_v1_dot_rig__service__pb2.GetRigResponse.SerializeToString,
             ),
+            'CreateRig': grpc.unary_unary_rpc_method_handler(
+                    servicer.CreateRig,
+                    request_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.CreateRigRequest.FromString,
+                    response_serializer=fluxfix_dot_v1_dot_rig__service__pb2.CreateRigResponse.SerializeToString,
+            ),
+            'UpdateRig': grpc.unary_unary_rpc_method_handler(
+                    servicer.UpdateRig,
+                    request_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.UpdateRigRequest.FromString,
+                    response_serializer=fluxfix_dot_v1_dot_rig__service__pb2.UpdateRigResponse.SerializeToString,
+            ),
+            'DeleteRig': grpc.unary_unary_rpc_method_handler(
+                    servicer.DeleteRig,
+                    request_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.DeleteRigRequest.FromString,
+                    response_serializer=fluxfix_dot_v1_dot_rig__service__pb2.DeleteRigResponse.SerializeToString,
+            ),
+            'ListRigRevisions': grpc.unary_unary_rpc_method_handler(
+                    servicer.ListRigRevisions,
+                    request_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.ListRigRevisionsRequest.FromString,
+                    response_serializer=fluxfix_dot_v1_dot_rig__service__pb2.ListRigRevisionsResponse.SerializeToString,
+            ),
+            'GetRigRevision': grpc.unary_unary_rpc_method_handler(
+                    servicer.GetRigRevision,
+                    request_deserializer=fluxfix_dot_v1_dot_rig__service__pb2.GetRigRevisionRequest.FromString,
+                    response_serializer=fluxfix_dot_v1_dot_rig__service__pb2.GetRigRevisionResponse.SerializeToString,
+            ),
     }
     generic_handler = grpc.method_handlers_generic_handler(
             'fluxfix.v1.RigService', rpc_method_handlers)
@@ -98,7 +202,10 @@ def add_RigServiceServicer_to_server(servicer, server):
 
  # This class is part of an EXPERIMENTAL API.
 class RigService(object):
-    """Tells which rigs this server can solve, and what each one needs and gives.
+    """Keeps rigs, and tells what each one needs and gives.
+
+    A change is answered only after it is on the disk. Whoever changes or deletes a rig sends the `etag` it was read with, so that no
+    edit of somebody else is lost.
 
     Every error carries a `google.rpc.ErrorInfo` with domain `fluxfix`, a reason in capitals and the numbers of its message as
     metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field.
@@ -148,6 +255,141 @@ class RigService(object):
             '/fluxfix.v1.RigService/GetRig',
             fluxfix_dot_v1_dot_rig__service__pb2.GetRigRequest.SerializeToString,
             fluxfix_dot_v1_dot_rig__service__pb2.GetRigResponse.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def CreateRig(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/fluxfix.v1.RigService/CreateRig',
+            fluxfix_dot_v1_dot_rig__service__pb2.CreateRigRequest.SerializeToString,
+            fluxfix_dot_v1_dot_rig__service__pb2.CreateRigResponse.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def UpdateRig(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/fluxfix.v1.RigService/UpdateRig',
+            fluxfix_dot_v1_dot_rig__service__pb2.UpdateRigRequest.SerializeToString,
+            fluxfix_dot_v1_dot_rig__service__pb2.UpdateRigResponse.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def DeleteRig(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/fluxfix.v1.RigService/DeleteRig',
+            fluxfix_dot_v1_dot_rig__service__pb2.DeleteRigRequest.SerializeToString,
+            fluxfix_dot_v1_dot_rig__service__pb2.DeleteRigResponse.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def ListRigRevisions(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/fluxfix.v1.RigService/ListRigRevisions',
+            fluxfix_dot_v1_dot_rig__service__pb2.ListRigRevisionsRequest.SerializeToString,
+            fluxfix_dot_v1_dot_rig__service__pb2.ListRigRevisionsResponse.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def GetRigRevision(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/fluxfix.v1.RigService/GetRigRevision',
+            fluxfix_dot_v1_dot_rig__service__pb2.GetRigRevisionRequest.SerializeToString,
+            fluxfix_dot_v1_dot_rig__service__pb2.GetRigRevisionResponse.FromString,
             options,
             channel_credentials,
             insecure,

@@ -28,7 +28,7 @@ from google.api import field_behavior_pb2 as google_dot_api_dot_field__behavior_
 from google.api import resource_pb2 as google_dot_api_dot_resource__pb2
 
 
-DESCRIPTOR = _descriptor_pool.Default().AddSerializedFile(b'\n\x1e\x66luxfix/v1/solve_service.proto\x12\nfluxfix.v1\x1a\x14\x66luxfix/v1/fix.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\x95\x01\n\x13SolveReadingRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12%\n\x17\x66lux_density_millitesla\x18\x02 \x03(\x01\x42\x04\xe2\x41\x01\x02\x12\x1e\n\x10noise_millitesla\x18\x03 \x03(\x01\x42\x04\xe2\x41\x01\x01\x12\x13\n\x05\x65xact\x18\x04 \x01(\x08\x42\x04\xe2\x41\x01\x01\"4\n\x14SolveReadingResponse\x12\x1c\n\x03\x66ix\x18\x01 \x01(\x0b\x32\x0f.fluxfix.v1.Fix\"\xab\x01\n\x14SolveReadingsRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12\x13\n\x05\x63ount\x18\x02 \x01(\x05\x42\x04\xe2\x41\x01\x02\x12%\n\x17\x66lux_density_millitesla\x18\x03 \x01(\x0c\x42\x04\xe2\x41\x01\x02\x12\x1e\n\x10noise_millitesla\x18\x04 \x03(\x01\x42\x04\xe2\x41\x01\x01\x12\x13\n\x05\x65xact\x18\x05 \x01(\x08\x42\x04\xe2\x41\x01\x01\">\n\x15SolveReadingsResponse\x12%\n\x05\x66ixes\x18\x01 \x01(\x0b\x32\x16.fluxfix.v1.FixColumns2\x8f\x02\n\x0cSolveService\x12|\n\x0cSolveReading\x12\x1f.fluxfix.v1.SolveReadingRequest\x1a .fluxfix.v1.SolveReadingResponse\")\x82\xd3\xe4\x93\x02#\"\x1e/v1/{name=rigs/*}:solveReading:\x01*\x12\x80\x01\n\rSolveReadings\x12 .fluxfix.v1.SolveReadingsRequest\x1a!.fluxfix.v1.SolveReadingsResponse\"*\x82\xd3\xe4\x93\x02$\"\x1f/v1/{name=rigs/*}:solveReadings:\x01*b\x06proto3')
+DESCRIPTOR = _descriptor_pool.Default().AddSerializedFile(b'\n\x1e\x66luxfix/v1/solve_service.proto\x12\nfluxfix.v1\x1a\x14\x66luxfix/v1/fix.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\x95\x01\n\x13SolveReadingRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12%\n\x17\x66lux_density_millitesla\x18\x02 \x03(\x01\x42\x04\xe2\x41\x01\x02\x12\x1e\n\x10noise_millitesla\x18\x03 \x03(\x01\x42\x04\xe2\x41\x01\x01\x12\x13\n\x05\x65xact\x18\x04 \x01(\x08\x42\x04\xe2\x41\x01\x01\"4\n\x14SolveReadingResponse\x12\x1c\n\x03\x66ix\x18\x01 \x01(\x0b\x32\x0f.fluxfix.v1.Fix\"\xab\x01\n\x14SolveReadingsRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12\x13\n\x05\x63ount\x18\x02 \x01(\x05\x42\x04\xe2\x41\x01\x02\x12%\n\x17\x66lux_density_millitesla\x18\x03 \x01(\x0c\x42\x04\xe2\x41\x01\x02\x12\x1e\n\x10noise_millitesla\x18\x04 \x03(\x01\x42\x04\xe2\x41\x01\x01\x12\x13\n\x05\x65xact\x18\x05 \x01(\x08\x42\x04\xe2\x41\x01\x01\">\n\x15SolveReadingsResponse\x12%\n\x05\x66ixes\x18\x01 \x01(\x0b\x32\x16.fluxfix.v1.FixColumns\"\xd5\x01\n\x14TrackReadingsRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x01\xfa\x41\r\n\x0b\x66luxfix/Rig\x12/\n\x07options\x18\x02 \x01(\x0b\x32\x18.fluxfix.v1.TrackOptionsB\x04\xe2\x41\x01\x01\x12\x13\n\x05state\x18\x03 \x01(\x0c\x42\x04\xe2\x41\x01\x01\x12\x13\n\x05\x63ount\x18\x04 \x01(\x05\x42\x04\xe2\x41\x01\x02\x12\x17\n\tt_seconds\x18\x05 \x01(\x0c\x42\x04\xe2\x41\x01\x02\x12%\n\x17\x66lux_density_millitesla\x18\x06 \x01(\x0c\x42\x04\xe2\x41\x01\x02\"\xaa\x02\n\x0cTrackOptions\x12 \n\x12\x61head_milliseconds\x18\x01 \x01(\x01\x42\x04\xe2\x41\x01\x01\x12%\n\x12\x63oast_milliseconds\x18\x02 \x01(\x01\x42\x04\xe2\x41\x01\x01H\x00\x88\x01\x01\x12M\n\x10max_acceleration\x18\x03 \x03(\x0b\x32-.fluxfix.v1.TrackOptions.MaxAccelerationEntryB\x04\xe2\x41\x01\x01\x12\x1e\n\x10noise_millitesla\x18\x04 \x03(\x01\x42\x04\xe2\x41\x01\x01\x12\x13\n\x05\x65xact\x18\x05 \x01(\x08\x42\x04\xe2\x41\x01\x01\x1a\x36\n\x14MaxAccelerationEntry\x12\x0b\n\x03key\x18\x01 \x01(\t\x12\r\n\x05value\x18\x02 \x01(\x01:\x02\x38\x01\x42\x15\n\x13_coast_milliseconds\"h\n\x15TrackReadingsResponse\x12(\n\x06tracks\x18\x01 \x01(\x0b\x32\x18.fluxfix.v1.TrackColumns\x12\x16\n\x0elast_t_seconds\x18\x02 \x01(\x01\x12\r\n\x05state\x18\x03 \x01(\x0c\x32\xe9\x02\n\x0cSolveService\x12|\n\x0cSolveReading\x12\x1f.fluxfix.v1.SolveReadingRequest\x1a .fluxfix.v1.SolveReadingResponse\")\x82\xd3\xe4\x93\x02#\"\x1e/v1/{name=rigs/*}:solveReading:\x01*\x12\x80\x01\n\rSolveReadings\x12 .fluxfix.v1.SolveReadingsRequest\x1a!.fluxfix.v1.SolveReadingsResponse\"*\x82\xd3\xe4\x93\x02$\"\x1f/v1/{name=rigs/*}:solveReadings:\x01*\x12X\n\rTrackReadings\x12 .fluxfix.v1.TrackReadingsRequest\x1a!.fluxfix.v1.TrackReadingsResponse(\x01\x30\x01\x62\x06proto3')
 
 _globals = globals()
 _builder.BuildMessageAndEnumDescriptors(DESCRIPTOR, _globals)
@@ -53,6 +53,30 @@ if not _descriptor._USE_C_DESCRIPTORS:
   _globals['_SOLVEREADINGSREQUEST'].fields_by_name['noise_millitesla']._serialized_options = b'\342A\001\001'
   _globals['_SOLVEREADINGSREQUEST'].fields_by_name['exact']._loaded_options = None
   _globals['_SOLVEREADINGSREQUEST'].fields_by_name['exact']._serialized_options = b'\342A\001\001'
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['name']._loaded_options = None
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['name']._serialized_options = b'\342A\001\001\372A\r\n\013fluxfix/Rig'
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['options']._loaded_options = None
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['options']._serialized_options = b'\342A\001\001'
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['state']._loaded_options = None
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['state']._serialized_options = b'\342A\001\001'
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['count']._loaded_options = None
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['count']._serialized_options = b'\342A\001\002'
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['t_seconds']._loaded_options = None
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['t_seconds']._serialized_options = b'\342A\001\002'
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['flux_density_millitesla']._loaded_options = None
+  _globals['_TRACKREADINGSREQUEST'].fields_by_name['flux_density_millitesla']._serialized_options = b'\342A\001\002'
+  _globals['_TRACKOPTIONS_MAXACCELERATIONENTRY']._loaded_options = None
+  _globals['_TRACKOPTIONS_MAXACCELERATIONENTRY']._serialized_options = b'8\001'
+  _globals['_TRACKOPTIONS'].fields_by_name['ahead_milliseconds']._loaded_options = None
+  _globals['_TRACKOPTIONS'].fields_by_name['ahead_milliseconds']._serialized_options = b'\342A\001\001'
+  _globals['_TRACKOPTIONS'].fields_by_name['coast_milliseconds']._loaded_options = None
+  _globals['_TRACKOPTIONS'].fields_by_name['coast_milliseconds']._serialized_options = b'\342A\001\001'
+  _globals['_TRACKOPTIONS'].fields_by_name['max_acceleration']._loaded_options = None
+  _globals['_TRACKOPTIONS'].fields_by_name['max_acceleration']._serialized_options = b'\342A\001\001'
+  _globals['_TRACKOPTIONS'].fields_by_name['noise_millitesla']._loaded_options = None
+  _globals['_TRACKOPTIONS'].fields_by_name['noise_millitesla']._serialized_options = b'\342A\001\001'
+  _globals['_TRACKOPTIONS'].fields_by_name['exact']._loaded_options = None
+  _globals['_TRACKOPTIONS'].fields_by_name['exact']._serialized_options = b'\342A\001\001'
   _globals['_SOLVESERVICE'].methods_by_name['SolveReading']._loaded_options = None
   _globals['_SOLVESERVICE'].methods_by_name['SolveReading']._serialized_options = b'\202\323\344\223\002#\"\036/v1/{name=rigs/*}:solveReading:\001*'
   _globals['_SOLVESERVICE'].methods_by_name['SolveReadings']._loaded_options = None
@@ -65,6 +89,14 @@ if not _descriptor._USE_C_DESCRIPTORS:
   _globals['_SOLVEREADINGSREQUEST']._serialized_end=536
   _globals['_SOLVEREADINGSRESPONSE']._serialized_start=538
   _globals['_SOLVEREADINGSRESPONSE']._serialized_end=600
-  _globals['_SOLVESERVICE']._serialized_start=603
-  _globals['_SOLVESERVICE']._serialized_end=874
+  _globals['_TRACKREADINGSREQUEST']._serialized_start=603
+  _globals['_TRACKREADINGSREQUEST']._serialized_end=816
+  _globals['_TRACKOPTIONS']._serialized_start=819
+  _globals['_TRACKOPTIONS']._serialized_end=1117
+  _globals['_TRACKOPTIONS_MAXACCELERATIONENTRY']._serialized_start=1040
+  _globals['_TRACKOPTIONS_MAXACCELERATIONENTRY']._serialized_end=1094
+  _globals['_TRACKREADINGSRESPONSE']._serialized_start=1119
+  _globals['_TRACKREADINGSRESPONSE']._serialized_end=1223
+  _globals['_SOLVESERVICE']._serialized_start=1226
+  _globals['_SOLVESERVICE']._serialized_end=1587
 # @@protoc_insertion_point(module_scope)

@@ -29,7 +29,7 @@ class SolveServiceStub(object):
     """Turns readings into fixes.
 
     A reading that cannot be solved (NaN, infinite or saturated values, no position that explains it) is no error: its fix carries
-    flags. Both methods change nothing and may be repeated. Errors carry the details described at RigService.
+    flags. No method changes anything, and each may be repeated. Errors carry the details described at RigService.
     """
 
     def __init__(self, channel):
@@ -48,13 +48,18 @@ class SolveServiceStub(object):
                 request_serializer=fluxfix_dot_v1_dot_solve__service__pb2.SolveReadingsRequest.SerializeToString,
                 response_deserializer=fluxfix_dot_v1_dot_solve__service__pb2.SolveReadingsResponse.FromString,
                 _registered_method=True)
+        self.TrackReadings = channel.stream_stream(
+                '/fluxfix.v1.SolveService/TrackReadings',
+                request_serializer=fluxfix_dot_v1_dot_solve__service__pb2.TrackReadingsRequest.SerializeToString,
+                response_deserializer=fluxfix_dot_v1_dot_solve__service__pb2.TrackReadingsResponse.FromString,
+                _registered_method=True)
 
 
 class SolveServiceServicer(object):
     """Turns readings into fixes.
 
     A reading that cannot be solved (NaN, infinite or saturated values, no position that explains it) is no error: its fix carries
-    flags. Both methods change nothing and may be repeated. Errors carry the details described at RigService.
+    flags. No method changes anything, and each may be repeated. Errors carry the details described at RigService.
     """
 
     def SolveReading(self, request, context):
@@ -76,6 +81,19 @@ class SolveServiceServicer(object):
         context.set_details('Method not implemented!')
         raise NotImplementedError('Method not implemented!')
 
+    def TrackReadings(self, request_iterator, context):
+        """Follows a rig in time: batches of samples in, fixes with velocities out, one answer for each message in its order. Every message
+        goes on from the one before. The stream lasts as long as its caller wants; closing the sending side ends it. Whoever loses it opens
+        another one, at any server, with the `state` of the last answer and the samples after `last_t_seconds`.
+
+        Fails with INVALID_ARGUMENT (RIG_NAME_INVALID, READING_INVALID, NOISE_INVALID, TIME_INVALID, CLOCK_BACKWARDS, STATE_INVALID,
+        ARGUMENT_INVALID), NOT_FOUND, FAILED_PRECONDITION and UNIMPLEMENTED as SolveReading, and RESOURCE_EXHAUSTED (BATCH_TOO_LARGE) above
+        8192 samples a message. The samples of a message that fails are not used.
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
 
 def add_SolveServiceServicer_to_server(servicer, server):
     rpc_method_handlers = {
@@ -89,6 +107,11 @@ def add_SolveServiceServicer_to_server(servicer, server):
                     request_deserializer=fluxfix_dot_v1_dot_solve__service__pb2.SolveReadingsRequest.FromString,
                     response_serializer=fluxfix_dot_v1_dot_solve__service__pb2.SolveReadingsResponse.SerializeToString,
             ),
+            'TrackReadings': grpc.stream_stream_rpc_method_handler(
+                    servicer.TrackReadings,
+                    request_deserializer=fluxfix_dot_v1_dot_solve__service__pb2.TrackReadingsRequest.FromString,
+                    response_serializer=fluxfix_dot_v1_dot_solve__service__pb2.TrackReadingsResponse.SerializeToString,
+            ),
     }
     generic_handler = grpc.method_handlers_generic_handler(
             'fluxfix.v1.SolveService', rpc_method_handlers)
@@ -101,7 +124,7 @@ class SolveService(object):
     """Turns readings into fixes.
 
     A reading that cannot be solved (NaN, infinite or saturated values, no position that explains it) is no error: its fix carries
-    flags. Both methods change nothing and may be repeated. Errors carry the details described at RigService.
+    flags. No method changes anything, and each may be repeated. Errors carry the details described at RigService.
     """
 
     @staticmethod
@@ -148,6 +171,33 @@ class SolveService(object):
             '/fluxfix.v1.SolveService/SolveReadings',
             fluxfix_dot_v1_dot_solve__service__pb2.SolveReadingsRequest.SerializeToString,
             fluxfix_dot_v1_dot_solve__service__pb2.SolveReadingsResponse.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def TrackReadings(request_iterator,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.stream_stream(
+            request_iterator,
+            target,
+            '/fluxfix.v1.SolveService/TrackReadings',
+            fluxfix_dot_v1_dot_solve__service__pb2.TrackReadingsRequest.SerializeToString,
+            fluxfix_dot_v1_dot_solve__service__pb2.TrackReadingsResponse.FromString,
             options,
             channel_credentials,
             insecure,

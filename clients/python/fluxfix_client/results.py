@@ -1,0 +1,181 @@
+"""What the long functions of the client return, as plain values."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from fluxfix_client.values import Rig
+
+
+@dataclass(frozen=True)
+class Revision:
+    """One text that a rig has had.
+
+    Attributes:
+        rig_name: of the rig.
+        number: from 1 on, in the order of the changes.
+        sha256: of the text, 64 hexadecimal digits.
+        written: when, by the clock of the server that wrote it.
+        rig: as it was, with its text; None in a listing.
+    """
+
+    rig_name: str
+    number: int
+    sha256: str
+    written: datetime
+    rig: Rig | None
+
+
+@dataclass(frozen=True)
+class CalibratedParameter:
+    """One fitted number of a build.
+
+    Attributes:
+        address: such as "magnet.magnet.position_mm.x".
+        unit: of the numbers: "mm", "deg", "mT", or empty for a ratio.
+        nominal: in the drawing.
+        deviation: found less nominal.
+        sd: standard deviation of `deviation`.
+        prior_sd: what the rig's tolerances state.
+        determined: whether the recordings tell more of it than the tolerance does.
+    """
+
+    address: str
+    unit: str
+    nominal: float
+    deviation: float
+    sd: float
+    prior_sd: float
+    determined: bool
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """A calibrated rig and how it came about.
+
+    Attributes:
+        rig: with its calibration, as the service keeps it now.
+        stops: held stops that were used.
+        samples: that were averaged in them.
+        chi_square: weighted sum of squared residuals, about `dof` where the model explains the recordings.
+        dof: degrees of freedom.
+        rms_residual_mT: one a column of the rig.
+        parameters: the fitted numbers.
+        warnings: why the fit should not be used as it is; none as a rule.
+        notes: what else must be known.
+    """
+
+    rig: Rig
+    stops: int
+    samples: int
+    chi_square: float
+    dof: float
+    rms_residual_mT: tuple[float, ...]
+    parameters: tuple[CalibratedParameter, ...]
+    warnings: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TableJoint:
+    """What a table costs in one joint's position, in the joint's unit.
+
+    Attributes:
+        joint: its name.
+        bound: largest conversion error found over the travel, noise-free; not the accuracy of the position.
+        bound_percent: the same in percent of the span.
+        rms: root mean square of the conversion error.
+        noise_sd: what the sensors' noise gives a sample, one standard deviation; not part of the errors.
+    """
+
+    joint: str
+    bound: float
+    bound_percent: float
+    rms: float
+    noise_sd: float
+
+
+@dataclass(frozen=True)
+class Table:
+    """A compact inverse for firmware, with its C code; the code is not certified for safety functions.
+
+    Attributes:
+        rig_name: of the rig.
+        sha256: of the files: equal tables are one.
+        rig_sha256: of the rig file that it was made from.
+        form: feature and interpolation.
+        coefficient_bytes: size of the coefficients.
+        descriptor_bytes: size of the descriptor.
+        joints: one each.
+        files: content by file name; empty in a listing.
+    """
+
+    rig_name: str
+    sha256: str
+    rig_sha256: str
+    form: str
+    coefficient_bytes: int
+    descriptor_bytes: int
+    joints: tuple[TableJoint, ...]
+    files: Mapping[str, bytes]
+
+
+@dataclass(frozen=True)
+class Latency:
+    """How long one solve takes, in µs, over `calls` calls."""
+
+    path: str
+    median_us: float
+    p99_us: float
+    calls: int
+
+
+@dataclass(frozen=True)
+class RateJoint:
+    """Error of one joint at one rate, in the joint's unit: noise over the travel and at worst, lag, and both."""
+
+    joint: str
+    noise_rms: float
+    noise_worst: float
+    lag: float
+    total: float
+
+
+@dataclass(frozen=True)
+class SamplingRate:
+    """What one sampling rate gives.
+
+    Attributes:
+        rate_hz: samples a second.
+        conversions: readings averaged in a sample; 0 where not even one fits.
+        noise_mT: standard deviation of each value of the averaged reading.
+        delay_us: age of a fix when it comes out.
+        joints: one each.
+        keeps_up: paths that keep up with the rate.
+    """
+
+    rate_hz: float
+    conversions: int
+    noise_mT: tuple[float, ...]
+    delay_us: float
+    joints: tuple[RateJoint, ...]
+    keeps_up: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Rates:
+    """A study of sampling rates.
+
+    Attributes:
+        conversion_us: all conversions of a reading.
+        transfer_us: of a reading over the bus.
+        speeds: one a joint, in its unit per second.
+        latencies: measured on the server; the first one's median stands in the delays.
+        rates: in the order asked for.
+    """
+
+    conversion_us: float
+    transfer_us: float
+    speeds: tuple[float, ...]
+    latencies: tuple[Latency, ...]
+    rates: tuple[SamplingRate, ...]

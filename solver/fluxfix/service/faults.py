@@ -1,0 +1,58 @@
+"""What can go wrong with the rigs and tables that a service keeps, beyond what the façade knows."""
+
+import errno
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from fluxfix.errors import FluxfixError, RigFileError
+
+_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+
+
+class RigTextError(RigFileError):
+    """The text sent for a rig makes no sense; `sentences` has each mistake."""
+
+    def __init__(self, sentences: Sequence[str], **context: object) -> None:
+        super().__init__("\n".join(sentences), **context)
+        self.sentences = tuple(sentences)
+
+
+class RigExistsError(FluxfixError):
+    """There is a rig of that name already."""
+
+
+class EtagError(FluxfixError):
+    """A rig is not in the state that the caller has seen."""
+
+
+class RevisionNotFoundError(FluxfixError):
+    """A rig has had no such text."""
+
+
+class TableNotFoundError(FluxfixError):
+    """A rig has no such table."""
+
+
+class StoreError(FluxfixError):
+    """The folder cannot be written."""
+
+
+class StoreFullError(StoreError):
+    """The disk has no room."""
+
+
+class StoreBusyError(StoreError):
+    """Somebody else has been writing for too long."""
+
+
+def of_disk(error: OSError, folder: Path) -> StoreError:
+    """Say why a folder could not be written."""
+    reason = os.strerror(error.errno).lower() if error.errno else str(error)
+    if error.errno in _FULL:
+        return StoreFullError(
+            f"nothing was kept in {folder.name}: {reason}: make room on the server's disk", reason=reason
+        )
+    return StoreError(
+        f"nothing was kept in {folder.name}: {reason}: let the server write to its folder of rigs", reason=reason
+    )

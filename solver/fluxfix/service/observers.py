@@ -1,0 +1,66 @@
+"""Who is told of every call."""
+
+from collections.abc import Callable, Iterator, Sequence
+from time import perf_counter
+from typing import Any, Protocol
+
+import grpc
+
+Behave = Callable[[Any, grpc.ServicerContext], Any]
+
+
+class Observer(Protocol):
+    """Is told of every call, by the thread that serves it."""
+
+    def began(self, method: str) -> None:
+        """Note that a call has got its thread."""
+
+    def ended(self, method: str, code: str, seconds: float) -> None:
+        """Note the end of a call: the name of its status code, and the time since it got its thread."""
+
+    def refused(self, method: str, code: str, reason: str) -> None:
+        """Note a call that was turned away before the method was asked."""
+
+
+def observed(method: str, run: Behave, observers: Sequence[Observer]) -> Behave:
+    """Tell observers of a method with one answer."""
+    if not observers:
+        return run
+
+    def answer(given: Any, context: Any) -> Any:
+        for observer in observers:
+            observer.began(method)
+        begin = perf_counter()
+        try:
+            return run(given, context)
+        finally:
+            code = context.code()
+            _end(observers, method, "OK" if code is None else code.name, begin)
+
+    return answer
+
+
+def observed_stream(method: str, run: Behave, observers: Sequence[Observer]) -> Behave:
+    """Tell observers of a method with a stream of answers."""
+    if not observers:
+        return run
+
+    def answers(given: Any, context: Any) -> Iterator[Any]:
+        for observer in observers:
+            observer.began(method)
+        begin = perf_counter()
+        try:
+            yield from run(given, context)
+        finally:
+            code = context.code()
+            name = "OK" if code is None else code.name
+            gone = code is None and not context.is_active()  # nobody hears the answers any more
+            _end(observers, method, "CANCELLED" if gone else name, begin)
+
+    return answers
+
+
+def _end(observers: Sequence[Observer], method: str, code: str, begin: float) -> None:
+    seconds = perf_counter() - begin
+    for observer in observers:
+        observer.ended(method, code, seconds)

@@ -1,0 +1,55 @@
+"""SolveService: each method converts in, makes one call, and converts out."""
+
+from collections.abc import Iterator
+
+import grpc
+
+from fluxfix.service import convert, convert_fixes, convert_tracks
+from fluxfix.service.errors import answered, answered_in_parts
+from fluxfix.service.store import RigStore
+from fluxfix_client.v1 import solve_service_pb2 as wire
+from fluxfix_client.v1 import solve_service_pb2_grpc
+
+
+class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
+    """Solving readings."""
+
+    def __init__(self, store: RigStore) -> None:
+        self._store = store
+
+    @answered
+    def SolveReading(
+        self, request: wire.SolveReadingRequest, _context: grpc.ServicerContext
+    ) -> wire.SolveReadingResponse:
+        """Solve one reading."""
+        rig = self._store.get(convert.rig_name(request.name))
+        values = convert_fixes.reading(request, rig)
+        if not request.noise_millitesla and not request.exact:
+            return convert_fixes.single_response(rig.single().solve(values))
+        noise = convert_fixes.noise(request.noise_millitesla, rig)
+        return wire.SolveReadingResponse(fix=convert_fixes.fix(rig.solve(values, noise, request.exact)))
+
+    @answered
+    def SolveReadings(
+        self, request: wire.SolveReadingsRequest, _context: grpc.ServicerContext
+    ) -> wire.SolveReadingsResponse:
+        """Solve many readings."""
+        rig = self._store.get(convert.rig_name(request.name))
+        noise = convert_fixes.noise(request.noise_millitesla, rig)
+        fixes = rig.solve(convert_fixes.readings(request, rig), noise, request.exact)
+        return wire.SolveReadingsResponse(fixes=convert_fixes.fix_columns(fixes))
+
+    @answered_in_parts
+    def TrackReadings(
+        self, request_iterator: Iterator[wire.TrackReadingsRequest], _context: grpc.ServicerContext
+    ) -> Iterator[wire.TrackReadingsResponse]:
+        """Follow a rig in time."""
+        request = next(request_iterator, None)
+        if request is None:
+            return  # whoever ended the stream before its first message has been told why, or has gone
+        rig = self._store.get(convert.rig_name(request.name))
+        tracker = rig.tracker(**convert_tracks.options(request, rig))
+        while request is not None:
+            tracks = tracker.track(*convert_tracks.samples(request, rig))
+            yield convert_tracks.response(tracks, tracker, rig)
+            request = next(request_iterator, None)

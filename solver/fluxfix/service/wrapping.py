@@ -1,0 +1,133 @@
+"""One method behind its limits: the handler that gRPC calls in place of the servicer's own."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+import grpc
+from google.protobuf.message import DecodeError
+from grpc_status import rpc_status
+
+from fluxfix.errors import FluxfixError
+from fluxfix.service import limits
+from fluxfix.service.errors import status_of
+from fluxfix.service.limits import Limits, Refusal
+from fluxfix.service.methods import LaneName
+from fluxfix.service.observers import Behave, Observer, observed, observed_stream
+from fluxfix.service.streams import Streams
+
+_POOL = "experimental_thread_pool"  # where gRPC looks for the threads that a method wants to run in
+_FOREVER_S = 1e12  # gRPC tells of a deadline beyond this where a call set none
+
+
+@dataclass(frozen=True)
+class Method:
+    """One method, and what stands before it."""
+
+    name: str
+    lane: LaneName
+    handler: grpc.RpcMethodHandler[Any, Any]
+    limits: Limits
+    streams: Streams
+    observers: Sequence[Observer]
+
+    def wrapped(self, pool: ThreadPoolExecutor) -> grpc.RpcMethodHandler[Any, Any]:
+        """Give a handler of the same kind that runs in the pool."""
+        handler = self.handler
+        kind = f"{_arity(handler.request_streaming)}_{_arity(handler.response_streaming)}"
+        behave: Behave = getattr(handler, kind)
+        if self.lane is LaneName.LONG:
+            behave = _capped(behave, self.limits.deadline_s)
+        admit = self._admit_stream if self.lane is LaneName.STREAM else self._admit
+        arguments = self._messages if handler.request_streaming else self._message
+
+        def once(given: Any, context: grpc.ServicerContext) -> Any:
+            admit(context)
+            return behave(arguments(given, context), context)
+
+        def streaming(given: Any, context: grpc.ServicerContext) -> Iterator[Any]:
+            admit(context)
+            yield from behave(arguments(given, context), context)
+
+        if handler.response_streaming:
+            run = observed_stream(self.name, streaming, self.observers)
+        else:
+            run = observed(self.name, once, self.observers)
+        setattr(run, _POOL, pool)
+        # The deserializer is left out: gRPC would call it in the thread that takes all calls.
+        return getattr(grpc, f"{kind}_rpc_method_handler")(run, None, handler.response_serializer)  # type: ignore[no-any-return]
+
+    def _admit(self, context: grpc.ServicerContext) -> None:
+        left_s = context.time_remaining()
+        if left_s is not None and self.limits.deadline_s < left_s < _FOREVER_S:
+            self._refuse(limits.deadline_too_long(left_s, self.limits.deadline_s), context)
+
+    def _admit_stream(self, context: grpc.ServicerContext) -> None:
+        refusal = self.streams.enter(context)
+        if refusal is not None:
+            self._refuse(refusal, context)
+
+    def _message(self, data: bytes, context: grpc.ServicerContext) -> Any:
+        try:
+            return self._parsed(data)
+        except FluxfixError as error:
+            context.abort_with_status(rpc_status.to_status(status_of(error)))
+
+    def _messages(self, given: Iterable[bytes], _context: grpc.ServicerContext) -> Iterator[Any]:
+        return map(self._parsed, given)  # an error comes to the method, which must not take it for the end
+
+    def _parsed(self, data: bytes) -> Any:
+        if len(data) > self.limits.message_bytes:
+            raise limits.MessageTooLargeError(len(data), self.limits.message_bytes)
+        parse = self.handler.request_deserializer
+        if parse is None:
+            return data
+        try:
+            return parse(data)
+        except (DecodeError, ValueError, RuntimeError):  # which of them hangs on the implementation of protobuf
+            raise limits.MessageMalformedError from None
+
+    def _refuse(self, refusal: Refusal, context: grpc.ServicerContext) -> NoReturn:
+        refuse(self.name, refusal, context, self.observers)
+
+
+def turning_away(
+    name: str, refusal: Refusal, pool: ThreadPoolExecutor, observers: Sequence[Observer]
+) -> grpc.RpcMethodHandler[Any, Any]:
+    """Make a handler, for a call of any kind, that refuses at once: that of a stream does not wait for a message."""
+
+    def turn_away(_given: Any, context: grpc.ServicerContext) -> Iterator[Any]:
+        yield refuse(name, refusal, context, observers)
+
+    run = observed_stream(name, turn_away, observers)
+    setattr(run, _POOL, pool)
+    return grpc.stream_stream_rpc_method_handler(run)
+
+
+def refuse(name: str, refusal: Refusal, context: grpc.ServicerContext, observers: Sequence[Observer]) -> NoReturn:
+    """End a call with a refusal."""
+    for observer in observers:
+        observer.refused(name, refusal.code.name, refusal.reason)
+    context.abort_with_status(refusal.status())
+    raise AssertionError("abort_with_status raises")
+
+
+def _capped(behave: Behave, seconds: float) -> Behave:
+    """Cancel a call that set no deadline when it has lasted as long as the longest that is allowed."""
+
+    def capped(given: Any, context: grpc.ServicerContext) -> Any:
+        timer = threading.Timer(seconds, context.cancel)
+        timer.daemon = True
+        if context.add_callback(timer.cancel):  # else it has ended already
+            timer.start()
+        return behave(given, context)
+
+    return capped
+
+
+def _arity(streaming: bool) -> str:
+    return "stream" if streaming else "unary"
