@@ -16,15 +16,34 @@ if TYPE_CHECKING:
     from fluxfix import field as field
     from fluxfix.api import Fixes as Fixes
     from fluxfix.api import Rig as Rig
+    from fluxfix.api import Tracker as Tracker
+    from fluxfix.api import Tracks as Tracks
+    from fluxfix.api import WithForeign as WithForeign
     from fluxfix.api import build_table as build_table
     from fluxfix.api import calibrate as calibrate
+    from fluxfix.api import integrity as integrity
     from fluxfix.api import load_recording as load_recording
     from fluxfix.api import load_rig as load_rig
     from fluxfix.api import load_table as load_table
     from fluxfix.api import study_rates as study_rates
+    from fluxfix.api import survey as survey
     from fluxfix.status import Status as Status
 
-_FROM_API = ("Fixes", "Rig", "build_table", "calibrate", "load_recording", "load_rig", "load_table", "study_rates")
+_FROM_API = (
+    "Fixes",
+    "Rig",
+    "Tracker",
+    "Tracks",
+    "WithForeign",
+    "build_table",
+    "calibrate",
+    "integrity",
+    "load_recording",
+    "load_rig",
+    "load_table",
+    "study_rates",
+    "survey",
+)
 __all__ = [*_FROM_API, "Status", "field"]  # noqa: PLE0604 the names are spelt out one line above
 
 

@@ -13,6 +13,14 @@ class ArgumentError(FluxfixError, ValueError):
     """An argument of a Python call or of a command is not one of those allowed."""
 
 
+class ClockError(ArgumentError):
+    """A sample's time is not finite, or lies before that of the sample ahead of it."""
+
+
+class UntoldFieldError(ArgumentError):
+    """Readings cannot tell a foreign field from their positions."""
+
+
 class RigFileError(FluxfixError):
     """The content of a rig file makes no sense."""
 

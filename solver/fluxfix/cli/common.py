@@ -27,6 +27,25 @@ def open_rig(path: Path, nominal: bool = False) -> Rig:
     return rig.nominal() if nominal else rig
 
 
+def by_joint(text: str, option: str) -> tuple[str, float]:
+    """A joint and its number, from an option such as --speed travel=120.
+
+    Raises:
+        ArgumentError: the text is something else.
+    """
+    from fluxfix.errors import ArgumentError
+
+    name, equals, value = text.partition("=")
+    try:
+        if not equals:
+            raise ValueError  # noqa: TRY301 both mistakes get the same sentence
+        return name, float(value)
+    except ValueError:
+        raise ArgumentError(
+            f"got {option} {text}, needs a joint and a number, such as {option} travel=120", text=text
+        ) from None
+
+
 def say(text: str) -> None:
     """Talk to the user, beside the results."""
     print(text, file=sys.stderr)

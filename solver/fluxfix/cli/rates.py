@@ -8,8 +8,7 @@ from typing import Annotated
 
 import typer
 
-from fluxfix.cli.common import Force, Json, Nominal, RigPath, _plain, open_rig, print_json, progress, say
-from fluxfix.errors import ArgumentError
+from fluxfix.cli.common import Force, Json, Nominal, RigPath, _plain, by_joint, open_rig, print_json, progress, say
 
 
 def command(
@@ -33,7 +32,7 @@ def command(
     from fluxfix.report import rates_page, rates_text
     from fluxfix.service.latency import all_paths
 
-    speeds = dict(_speed(one) for one in speed or [])
+    speeds = dict(by_joint(one, "--speed") for one in speed or [])
     if not force:
         files.refuse_existing_folder(out)
     chosen = open_rig(rig, nominal)
@@ -49,15 +48,3 @@ def command(
     else:
         print(rates_text(found))
     say(f"wrote {out}")
-
-
-def _speed(text: str) -> tuple[str, float]:
-    name, equals, value = text.partition("=")
-    try:
-        if not equals:
-            raise ValueError  # noqa: TRY301 both mistakes get the same sentence
-        return name, float(value)
-    except ValueError:
-        raise ArgumentError(
-            f"got --speed {text}, needs a joint and a number, such as --speed travel=120", text=text
-        ) from None

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fluxfix.cli.common import Force, Nominal, RigPath, open_rig, say
-from fluxfix.errors import RecordingError
+from fluxfix.cli.common import Force, Nominal, RigPath, by_joint, open_rig, say
+from fluxfix.errors import ArgumentError, RecordingError
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+    from fluxfix.facade import Rig
 
 PIECE_ROWS = 16384
 
@@ -41,21 +43,34 @@ def command(
             "--build-seed", help="Draw a build from the rig's tolerances, by this seed; without it, the rig's own."
         ),
     ] = None,
+    temperature_C: Annotated[
+        float | None,
+        typer.Option("--temperature-C", help="Of the rig; without it, the middle of its temperature_C."),
+    ] = None,
+    velocity: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--velocity",
+            metavar="JOINT=VELOCITY",
+            help="In the joint's unit a second, while axes are converted one after the other; without it, at rest.",
+        ),
+    ] = None,
     nominal: Nominal = False,
     force: Force = False,
 ) -> None:
     """Compute the readings at given positions; with --noise, a simulated recording."""
+    import numpy as np
+
     from fluxfix import api, recordings
     from fluxfix.calibration.run import references_of
     from fluxfix.recordings import Column
-    from fluxfix.rig import refusals
 
     chosen = open_rig(rig, nominal)
+    velocities = _velocities(chosen, velocity or [])
     recordings.check_output(out, force)
     opened = api.load_recording(positions)
     wanted = [reference.column for reference in references_of(chosen)]
     opened.require(wanted, f"rig {chosen.name}")
-    refusals.refuse(chosen.file, refusals.for_one_instant(chosen.file))
     chosen.check_clearance()
     if build_seed is not None:
         chosen = chosen.drawn(build_seed)
@@ -66,12 +81,30 @@ def command(
             places = piece.columns(wanted)
             _refuse_missing(places, wanted, piece.first_row, opened.path)
             # Each piece has noise of its own: a seed for the run and the piece's number.
-            found = chosen.simulate(places, [seed, number]) if noise else chosen.readings(places)
+            speeds = np.broadcast_to(velocities, places.shape)
+            if noise:
+                found = chosen.simulate(places, [seed, number], None, temperature_C, speeds)
+            else:
+                found = chosen.readings(places, temperature_C, speeds)
             values = {name: found[:, k] for k, name in enumerate(chosen.columns)}
             sink.write({"t_s": piece.t_s, **values, **{name: places[:, k] for k, name in enumerate(wanted)}})
             rows += len(piece)
     drawn = f", build drawn by seed {build_seed}" if build_seed is not None else ""
     say(f"wrote {rows} samples to {out} ({'simulated' if noise else 'exact'} readings of rig {chosen.name}{drawn})")
+
+
+def _velocities(rig: Rig, given: list[str]) -> list[float]:
+    """The velocity of each joint; 0 where none is given.
+
+    Raises:
+        ArgumentError: a joint is not the rig's.
+    """
+    found = dict(by_joint(one, "--velocity") for one in given)
+    known = [joint.name for joint in rig.joints]
+    for name in found:
+        if name not in known:
+            raise ArgumentError(f"got --velocity of the joint {name!r}, rig {rig.name} has {', '.join(known)}")
+    return [found.get(name, 0.0) for name in known]
 
 
 def _refuse_missing(places: NDArray[np.float64], wanted: list[str], first_row: int, path: Path) -> None:

@@ -7,7 +7,7 @@ import typer
 from typer.exceptions import TyperException
 
 from fluxfix import errors
-from fluxfix.cli import STOPPED, calibrate, check, demo, new, rates, readings, serve, solve, table
+from fluxfix.cli import STOPPED, calibrate, check, demo, new, rates, readings, serve, solve, survey, table, track
 
 CONTENT, USAGE, INTERRUPTED = 1, 2, STOPPED
 
@@ -31,6 +31,8 @@ app.command("check")(check.command)
 app.command("readings")(readings.command)
 app.command("calibrate")(calibrate.command)
 app.command("solve")(solve.command)
+app.command("track")(track.command)
+app.command("survey")(survey.command)
 app.command("table")(table.command)
 app.command("rates")(rates.command)
 app.command("serve")(serve.command)
