@@ -10,7 +10,7 @@ from fluxfix.table.table import Table
 
 CALLS = 300
 """Calls timed: enough for a 99th percentile."""
-IN_PROCESS = "in process, exact model"
+IN_PROCESS = "in process, rig.solve"
 C_ON_HOST = "C table, means of 100 calls"
 SERVICE = "service, one reading a call"
 _SEED = 20250

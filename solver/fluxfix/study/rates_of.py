@@ -47,7 +47,7 @@ def study_rig(
 
 
 def measure(rig: Rig) -> list[Latency]:
-    """The paths of this process: the table's C code where it can be made and compiled, and the exact model."""
+    """The paths of this process: the table's C code where it can be made and compiled, and `rig.solve`."""
     found = []
     with suppress(TableError):  # no table for this rig, or no compiler: the study goes on without that path
         if not refusals.for_one_instant(rig.file):
