@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from bench import quote
+
 FOLDER = Path(__file__).parents[1] / "bench_data"
 FILES = sorted(FOLDER.glob("*.json"))
 TEXTS = ("what", "unit", "origin", "seed", "commit", "machine", "command", "date")
@@ -62,3 +64,10 @@ def test_readme_names_every_file() -> None:
     text = (FOLDER / "README.md").read_text(encoding="utf-8")
 
     assert sorted(re.findall(r"^\| ([\w-]+\.json) \|", text, re.MULTILINE)) == [path.name for path in FILES]
+
+
+def test_readme_quotes_what_was_measured() -> None:
+    """The numbers of the README are those of the files: `python tests/bench/quote.py` writes them."""
+    text = quote.README.read_text(encoding="utf-8")
+
+    assert text == quote.quoted(text)

@@ -15,7 +15,7 @@ from pathlib import Path
 TESTS = Path(__file__).parents[1]
 sys.path[0] = str(TESTS)  # the folder of this file would hide modules of other names
 
-from bench import record  # noqa: E402 found only now
+from bench import quote, record  # noqa: E402 found only now
 
 # By name: its module, and how many cores it may use, which must be set before anything else is imported.
 BENCHMARKS = {
@@ -54,6 +54,8 @@ def main() -> int:
         if subprocess.run([sys.executable, __file__, "--inside", name], env=surroundings(name), check=False).returncode:
             failed.append(name)
         print(f"  ({time.monotonic() - begin:.0f} s)", file=sys.stderr)
+    if not failed:
+        quote.main()
     if failed:
         print(f"failed: {', '.join(failed)}", file=sys.stderr)
     return 1 if failed else 0
