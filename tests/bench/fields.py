@@ -16,7 +16,13 @@ POINTS = 100_000
 ROUNDS = 15
 SEED = 71
 REACH = 3.0  # sizes of the magnet
-AGREEMENT = 2e-9  # of the largest value; magpylib loses 6e-10 near the axis of cylinders across their axis and of rings
+AGREEMENT = {  # of the largest value, from the largest difference seen at these points
+    "cylinder": 1e-13,  # closed forms of elliptic integrals on both sides: 5e-15
+    "cylinder across its axis": 2e-9,  # magpylib loses 6e-10 near the axis
+    "ring": 2e-9,  # so it does with rings magnetised across their axis: 4e-10
+    "block": 5e-12,  # magpylib's sums of logarithms cancel near the extensions of edges: 3e-13
+    "sphere": 1e-13,  # elementary on both sides: 1e-15
+}
 
 CYLINDER, BLOCK, SPHERE = (6.0, 3.0), (8.0, 4.0, 4.0), 6.0  # mm
 RING = (2.0, 6.0, 3.0)  # mm: inner and outer diameter, height
@@ -40,7 +46,7 @@ def rows() -> list[Row]:
         points = np.random.default_rng(SEED).uniform(-REACH / 2, REACH / 2, (POINTS, 3)) * np.asarray(size)
         value, with_slopes = jax.jit(function), jax.jit(_with_slopes(function))
         expected = source.getB(points)
-        apart = agree(shape, value(points), expected, AGREEMENT * np.abs(expected).max())
+        apart = agree(shape, value(points), expected, AGREEMENT[shape] * np.abs(expected).max())
         _check_slopes(shape, function, points)
         given = jax.device_put(points)
 

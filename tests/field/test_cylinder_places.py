@@ -72,6 +72,7 @@ def test_value(case: Case) -> None:
     assert _error(VALUE[case["shape"]](*_arguments(case)), case["B"], _superposed(case)[0]) <= VALUE_LIMIT
 
 
+@pytest.mark.prove
 @EVERY_CASE
 def test_derivatives(case: Case) -> None:
     """First derivatives by place and by each length are right to 1e-10, and the same in reverse mode."""
@@ -94,6 +95,7 @@ def test_derivative_by_polarization(case: Case) -> None:
     assert _error(got, case["B"], _superposed(case)[0]) <= VALUE_LIMIT
 
 
+@pytest.mark.prove
 @EVERY_CASE
 def test_second_derivatives_are_harmonic(case: Case) -> None:
     """Second derivatives are finite, symmetric in all indices, and obey Laplace's equation, in the material too."""

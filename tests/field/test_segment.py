@@ -11,6 +11,8 @@ import pytest
 
 from field.segment_quadrature import DIGITS, PLACES, POLARIZATION, TILE, segment
 from fluxfix import field
+from fluxfix.field.segment_arc import arc_integral
+from fluxfix.field.segment_corners import corners
 from fluxfix.field.segment_far import FAR, far_moments, far_tensor, size_of
 from fluxfix.field.segment_near import Segment, near_tensor
 
@@ -48,6 +50,7 @@ def _error(got: object, stored: list[str] | list[list[str]]) -> float:
         return float(mp.norm(difference) / mp.norm(exact))
 
 
+@pytest.mark.prove
 @EVERY_PLACE
 def test_value_and_derivatives(case):
     """Flux density is right to 1e-12 at every special place, its gradient and derivative by each size to 1e-10."""
@@ -87,6 +90,29 @@ def test_second_derivatives_of_all_arguments_commute():
         found = np.asarray(mixed(np.array(point + TILE)))
 
         assert np.abs(found - found.transpose(0, 2, 1)).max() <= HARMONIC * np.abs(found).max()
+
+
+@pytest.mark.parametrize("limit", [0, 1])
+def test_third_derivative_by_a_limit(limit):
+    """Along an arc the cosine's integral is the difference of two sines: so are its derivatives."""
+    x, y, radii = jnp.array([7.0]), jnp.array([3.0]), jnp.array([[5.0], [8.0]])
+
+    def outer(angle):
+        limits = jnp.array([-35.0, 52.0]).at[limit].set(angle)
+        given = tuple(jnp.broadcast_to(part, (2, 2, 1)) for part in (x, y, jnp.ones(1), radii))
+        (found,) = arc_integral(
+            lambda place: (place.cos,),
+            given,
+            corners(x, y, radii, limits),
+            jax.lax.stop_gradient(limits),
+            lambda deg: corners(x, y, radii, deg),
+        )
+        return found[0, 1, 0]
+
+    at, degree = (-35.0, 52.0)[limit], np.deg2rad(1.0)
+    third = jax.jit(jax.jacfwd(jax.jacfwd(jax.jacfwd(outer))))(at)
+
+    assert abs(float(third) + (2 * limit - 1) * np.cos(at * degree) * degree**3) <= ROUND_OFF * degree**3
 
 
 def test_stored_values_are_those_of_the_integration():

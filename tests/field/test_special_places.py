@@ -74,6 +74,7 @@ def _second(shape: str, points: NDArray[np.float64]) -> jax.Array:
     return jax.jit(jax.vmap(jax.hessian(lambda p: _field(shape, p))))(points)
 
 
+@pytest.mark.prove
 @pytest.mark.parametrize("shape", ["cylinder", "block"])
 def test_second_derivatives_are_finite(shape: str) -> None:
     """Second derivatives are finite at every special place."""

@@ -9,13 +9,21 @@ from field.prisms import Shape
 from fluxfix import field
 
 VALUE_LIMIT = 1e-12  # what the field functions promise, relative to the flux density
-# A rod 100 times as long as thick loses more: its solid angles are differences over its thickness and its length, and
-# at 7.9 half diagonals these are 1 / 6000 of the squared distance.
-LONG_ROD_LIMIT = 5e-12
+# Longer rods lose more: their solid angles are differences over thickness and length, and these are 1 / 1900 (rods of
+# 30 times) and 1 / 6000 (100 times) of the squared distance at 7.9 half diagonals. Seen: 8e-12 and 2e-11.
+LONG_ROD_LIMIT, LONGEST_ROD_LIMIT = 1e-11, 3e-11
 DIGITS = 45
 BLOCK = jax.jit(field.block)
 # In half diagonals: between 1.5 and 7.9, below and above 8, where the series takes over.
-PLACES = ([1.2, -0.7, 0.8], [-2.0, 3.1, 2.2], [3.9, 4.4, -4.7], [0.2, 0.3, 7.9], [7.5, -1.0, 2.0], [4.9, 4.2, 4.9])
+PLACES = (
+    [1.2, -0.7, 0.8],
+    [-2.0, 3.1, 2.2],
+    [3.9, 4.4, -4.7],
+    [0.2, 0.3, 7.9],
+    [7.5, -1.0, 2.0],
+    [4.9, 4.2, 4.9],
+    [0.3, 7.9, 0.2],
+)
 
 
 THIN = {
@@ -23,7 +31,8 @@ THIN = {
     (1.0, 20.0, 1.0): VALUE_LIMIT,
     (20.0, 1.0, 20.0): VALUE_LIMIT,
     (100.0, 100.0, 1.0): VALUE_LIMIT,
-    (1.0, 100.0, 1.0): LONG_ROD_LIMIT,
+    (1.0, 30.0, 1.0): LONG_ROD_LIMIT,
+    (1.0, 100.0, 1.0): LONGEST_ROD_LIMIT,
 }
 
 

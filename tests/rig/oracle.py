@@ -24,16 +24,18 @@ def _motion(rotation: Rotation, shift: Floats) -> Floats:
     return matrix
 
 
-def _joint(joint: Any, value: float) -> Floats:
+def _joint(joint: Any, value: float, deviations: Mapping[str, float]) -> Floats:
     axis = np.array(joint.axis, float) / np.linalg.norm(joint.axis)
+    axis = axis + np.deg2rad(_three(deviations, f"joint.{joint.name}.axis"))
+    axis = axis / np.linalg.norm(axis)
     if joint.kind == "prismatic":
         return _motion(Rotation.identity(), axis * value)
     rotation = Rotation.from_rotvec(axis * value, degrees=True)
-    origin = np.array(joint.origin_mm, float)
+    origin = np.array(joint.origin_mm, float) + _three(deviations, f"joint.{joint.name}.origin_mm")
     return _motion(rotation, origin - rotation.apply(origin))
 
 
-def _carriers(file: rigfile.RigFile, position: Floats) -> dict[str, Floats]:
+def _carriers(file: rigfile.RigFile, position: Floats, deviations: Mapping[str, float]) -> dict[str, Floats]:
     """The motion of each joint, and of the frame."""
     values = {joint.name: value for joint, value in zip(file.solved_joints, position, strict=True)}
     for joint in file.joint:
@@ -44,7 +46,7 @@ def _carriers(file: rigfile.RigFile, position: Floats) -> dict[str, Floats]:
     def carried(name: str) -> Floats:
         if name == "frame":
             return np.eye(4)
-        return carried(by_name[name].rides) @ _joint(by_name[name], values[name])
+        return carried(by_name[name].rides) @ _joint(by_name[name], values[name], deviations)
 
     return {name: carried(name) for name in ("frame", *by_name)}
 
@@ -97,13 +99,14 @@ def readings(file: rigfile.RigFile, positions: Floats, deviations: Mapping[str, 
 
 
 def _reading(file: rigfile.RigFile, position: Floats, deviations: Mapping[str, float]) -> Floats:
-    carriers = _carriers(file, position)
+    carriers = _carriers(file, position, deviations)
     magnets = []
     for m in file.magnet:
         where = carriers[m.rides] @ _pose("magnet", m, deviations)
         magnets.append(_source(m, deviations, where))
         magnets += [_image(plate, magnets[-1]) for plate in file.plate]
     everything = magpylib.Collection(*magnets)
+    ambient = np.array(file.surroundings.ambient_mT) + _three(deviations, "surroundings.ambient_mT")
     values: list[float] = []
     for sensor in file.sensor:
         at = f"sensor.{sensor.name}"
@@ -113,10 +116,11 @@ def _reading(file: rigfile.RigFile, position: Floats, deviations: Mapping[str, f
         flux = np.zeros(3)
         for k, letter in enumerate("xyz"):
             element = np.array(offsets.get(letter, sensor.element_offset_per_axis_mm[0]))
-            in_frame = everything.getB(where[:3, 3] + turn @ element) + np.array(file.surroundings.ambient_mT)
+            in_frame = everything.getB(where[:3, 3] + turn @ element) + ambient
             flux[k] = (turn.T @ in_frame)[k]
         xy, xz, yz = _three(deviations, f"{at}.cross_axis", ("xy", "xz", "yz"))
         mix = np.array([[1.0, xy, xz], [xy, 1.0, yz], [xz, yz, 1.0]])
         raw = np.diag(1.0 + _three(deviations, f"{at}.gain")) @ mix @ flux + _three(deviations, f"{at}.offset_mT")
-        values += [raw["xyz".index(letter)] for letter in sensor.axes]
+        wires = sensor.map or [f"+{letter}" for letter in sensor.axes]
+        values += [(-1.0 if wire[0] == "-" else 1.0) * raw["xyz".index(wire[1])] for wire in wires]
     return np.array(values)

@@ -25,6 +25,23 @@ rotation_deg = [0, 90, 0]
     + texts.SENSOR
 )
 
+SHAFT = """
+name = "shaft"
+[[magnet]]
+name = "magnet"
+shape = "cylinder"
+diameter_mm = 6
+height_mm = 2.5
+remanence_mT = 1250
+direction = [1, 0, 0]
+[[joint]]
+name = "turn"
+kind = "revolute"
+axis = [0, 0, 1]
+range_deg = [0, 360]
+wraps = true
+"""
+
 
 def holds(case: str, reading: np.ndarray) -> None:
     """A reading in mT is what the case says in T."""
@@ -43,6 +60,15 @@ def test_stick(case):
 def test_slide_by(case):
     """A block passing a sensor."""
     holds(case, texts.rig(texts.SLIDE).readings([1000.0 * CASES[case]["inputs"]["travel_m"]]))
+
+
+@pytest.mark.parametrize(("case", "turn_deg"), [("ROT-01", 0.0), ("ROT-02", 45.0), ("ROT-04", 100.0)])
+def test_shaft_end(case, turn_deg):
+    """A cylinder magnetised across its axis turns over a sensor, on the axis and beside it."""
+    where = [1000.0 * value for value in CASES[case]["inputs"]["sensor_point_m"]]
+
+    assert CASES[case]["inputs"]["magnet_rotation"] == f"Rz({turn_deg:g} deg) active"
+    holds(case, texts.rig(f"{SHAFT}{texts.SENSOR}position_mm = {where}\n").readings([turn_deg]))
 
 
 def test_cylinder_on_its_side():

@@ -87,6 +87,31 @@ def test_room_above_a_package():
     assert texts.rig(texts.SLIDE).package_clearance is None
 
 
+def test_room_of_a_wide_package_under_a_tilting_face():
+    """A disc 6 mm wide and 2 mm high, tilted by 20°, has its lowest point cos 20° + 3 sin 20° below its centre."""
+    rig = texts.rig(
+        'name = "one"\n[[magnet]]\nname = "m"\nshape = "cylinder"\ndiameter_mm = 6\nheight_mm = 2\n'
+        'remanence_mT = 1000\nposition_mm = [0, 0, 5]\n[[joint]]\nname = "tilt"\nkind = "revolute"\n'
+        f"axis = [0, 1, 0]\norigin_mm = [0, 0, 5]\nrange_deg = [-20, 20]\n{texts.SENSOR}element_depth_mm = 0.5\n"
+    )
+    angle = np.deg2rad(20.0)
+    height, where = rig.package_plane_clearance
+
+    assert height == pytest.approx(4.5 - np.cos(angle) - 3.0 * np.sin(angle), abs=1e-12)
+    assert abs(where[0]) == pytest.approx(20.0)
+    assert height < rig.package_clearance[0] - 0.1  # which finds the nearest point of the tilted face only
+
+
+def test_room_of_a_turned_sensor_on_a_joint():
+    """The plane turns with its sensor and goes with its joint; one with a magnet beside it has less than nothing."""
+    turned = texts.SLIDE.replace("position_mm = [0, 0, -5.5]", DEPTH.format(0.7) + "\nrotation_deg = [180, 0, 0]")
+    beside = turned.replace("[180, 0, 0]", "[90, 0, 0]")
+
+    assert texts.rig(turned).package_plane_clearance[0] == pytest.approx(3.3, abs=1e-12)
+    assert texts.rig(beside).package_plane_clearance[0] < 0.0
+    assert texts.rig(texts.SLIDE).package_plane_clearance is None
+
+
 @pytest.mark.parametrize("depth", [4.0, 4.25])
 def test_contact_with_a_package(depth):
     """A face that touches the package, or would cut into it, is refused: with how far, and where."""

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from fluxfix import rigfile
-from fluxfix.rig import assemble, material
+from fluxfix.rig import assemble, material, parameters
 from rig import texts
 
 CASES = {case["id"]: case for case in json.loads((Path(__file__).parents[1] / "data" / "checks.json").read_text())}
@@ -228,5 +228,6 @@ def test_ferrite_is_at_risk_in_the_cold():
 
 
 def test_one_reference_temperature():
-    """File and model count from the same temperature."""
+    """File and model count from the same temperatures."""
     assert material.REFERENCE_C == rigfile.REFERENCE_C
+    assert parameters.GAIN_REFERENCE_C == rigfile.sensors.GAIN_REFERENCE_C

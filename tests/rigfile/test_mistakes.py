@@ -143,6 +143,14 @@ MISTAKES = {
     "gear of ratio 0": (FOLLOWS[0], FOLLOWS[1] % '"tilt-y", ratio = 0', ["follows: ratio: got 0", "other than 0"]),
     "gear of nothing": (FOLLOWS[0], FOLLOWS[1] % '"tilt-z", ratio = 1', ['"tilt-z"', 'needs one of "tilt-y"']),
     "gear of itself": (FOLLOWS[0], FOLLOWS[1] % '"tilt-x", ratio = 1', ["which follows another joint itself"]),
+    "gear that does not come round": (
+        "range_deg = [-18, 18]\nreference_sd_deg = 0.02\n\n[[joint]]",
+        (
+            'range_deg = [0, 360]\nwraps = true\n[[joint]]\nname = "wheel"\nkind = "revolute"\naxis = [0, 0, 1]\n'
+            'follows = {joint = "tilt-x", ratio = 0.4}\n[[joint]]'
+        ),
+        ["[[joint]] wheel: follows: got a revolute joint with ratio = 0.4", '"tilt-x", which wraps', "a whole number"],
+    ),
     "turn that is not full": ("axis = [1, 0, 0]", "axis = [1, 0, 0]\nwraps = true", ["wraps", "36.0 deg", "[0, 360]"]),
     "no sensor": ("[[sensor]]", "[[joint]]", ["[[joint]] board"]),
     "single brackets": ("[[magnet]]", "[magnet]", ["got one table [magnet], needs [[magnet]]"]),
@@ -157,6 +165,11 @@ MISTAKES = {
         "[tolerance]",
         "[limits]\nposition_sd = {tilt-x = 0}\n[tolerance]",
         ["position_sd: got {tilt-x = 0}", "above 0"],
+    ),
+    "alarm at every sample": (
+        "[tolerance]",
+        "[limits]\nfalse_alarm = 1\n[tolerance]",
+        ["[limits]: false_alarm: got 1, needs the chance, from 1e-9 to 0.5"],
     ),
     "temperatures reversed": (
         "[tolerance]",

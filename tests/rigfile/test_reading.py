@@ -42,7 +42,7 @@ name = "wheel"
 kind = "revolute"
 axis = [0, 1, 0]
 rides = "lift"
-follows = {joint = "swivel", ratio = -2.5, offset = 4}
+follows = {joint = "swivel", ratio = -2, offset = 4}
 [[magnet]]
 name = "ring"
 shape = "ring"
@@ -124,7 +124,7 @@ def test_every_key_is_read():
     assert (lift.range, lift.unit, lift.margin, lift.reference_sd, lift.wraps) == ((0.0, 40.0), "mm", 0.0, 0.01, False)
     assert (swivel.range, swivel.unit, swivel.wraps, swivel.reference_sd) == ((-180.0, 180.0), "deg", True, 0.1)
     assert swivel.origin_mm == (1.0, 2.0, 3.0)
-    assert (wheel.follows.joint, wheel.follows.ratio, wheel.follows.offset) == ("swivel", -2.5, 4.0)
+    assert (wheel.follows.joint, wheel.follows.ratio, wheel.follows.offset) == ("swivel", -2.0, 4.0)
     assert (wheel.range, wheel.reference_sd) == (None, None)
     assert [joint.name for joint in rig.solved_joints] == ["lift", "swivel"]
     assert (ring.shape, ring.material, ring.remanence_mT, ring.recoil_permeability) == ("ring", "ferrite", None, 1.1)

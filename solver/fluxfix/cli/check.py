@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -12,6 +13,9 @@ from fluxfix.cli.common import Json, Nominal, RigPath, columns, print_json
 if TYPE_CHECKING:
     from fluxfix.facade import Rig
 
+COLUMNS = 100
+"""Of a terminal."""
+
 
 def command(
     rig: RigPath,
@@ -19,7 +23,8 @@ def command(
         float | None, typer.Option("--stray-mT", help="Largest foreign field, in place of the rig's.")
     ] = None,
     false_alarm: Annotated[
-        float | None, typer.Option("--false-alarm", help="Chance that a sample is flagged without one; 0.001.")
+        float | None,
+        typer.Option("--false-alarm", help="Chance that a sample is flagged without one, in place of the rig's."),
     ] = None,
     detection: Annotated[
         float | None, typer.Option("--detection", help="Chance that one that counts as found is flagged; 0.99.")
@@ -48,7 +53,7 @@ def command(
     if json:
         print_json(found)
     else:
-        print(_text(found))
+        print(_wrapped(_text(found)))
 
 
 def describe(rig: Rig, options: dict[str, Any]) -> dict[str, Any]:
@@ -122,6 +127,15 @@ def _computed(rig: Rig) -> dict[str, Any]:
         "varying": strength.drift(rig),
         **sensing.computed(rig),
     }
+
+
+def _wrapped(text: str) -> str:
+    """The same with long lines broken, their rest indented."""
+    lines = []
+    for line in text.splitlines():
+        indent = " " * (len(line) - len(line.lstrip()) + 4)
+        lines += wrap(line, COLUMNS, subsequent_indent=indent, break_on_hyphens=False, drop_whitespace=True) or [line]
+    return "\n".join(lines)
 
 
 def _text(found: dict[str, Any]) -> str:

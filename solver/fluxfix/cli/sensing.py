@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from fluxfix import rigfile
     from fluxfix.facade import Rig
 
+LEAST_DIFFERENCE_MM = 0.005
+"""Two clearances that differ by less are printed alike."""
 SLIGHT = 1e-6
 """What is less than this part of the largest is round-off."""
 
@@ -44,7 +46,7 @@ def computed(rig: Rig) -> dict[str, Any]:
 
     from fluxfix.rig import travel
 
-    package = rig.package_clearance
+    package, plane = rig.package_clearance, rig.package_plane_clearance
     skew: list[dict[str, Any]] = []
     if any(sensor.sequential for sensor in rig.file.sensor):
         late = rig.lateness_us(travel.places(rig.joints))
@@ -68,6 +70,8 @@ def computed(rig: Rig) -> dict[str, Any]:
         "skew": skew,
         "package_clearance_mm": None if package is None else package[0],
         "package_clearance_at": None if package is None else [float(value) for value in package[1]],
+        "package_plane_clearance_mm": None if plane is None else plane[0],
+        "package_plane_clearance_at": None if plane is None else [float(value) for value in plane[1]],
     }
 
 
@@ -84,6 +88,7 @@ def computed_text(found: dict[str, Any], place: Callable[[list[float]], str]) ->
             f"package to magnet, as drawn: at least {found['package_clearance_mm']:.3g} mm, at "
             f"{place(found['package_clearance_at'])}"
         )
+        lines += _plane_text(found, place)
     for one in found["ranges"]:
         needs = f"{one['needed_mT']:.4g} mT (travel, margins, temperatures, 3 sd of the tolerances, stray field)"
         lines.append(
@@ -93,7 +98,7 @@ def computed_text(found: dict[str, Any], place: Callable[[list[float]], str]) ->
             else f"sensor {one['sensor']}: no range holds {needs}: ±{one['range_mT']:g} mT is taken, units may SATURATE"
         )
     skew = [
-        f"{late:.3g} µs ({row['joint']}, by the speed of {other['joint']})"
+        f"{_short(late)} µs ({row['joint']}, by the speed of {other['joint']})"
         for row in found["skew"]
         for other, late in zip(found["skew"], row["late_us"], strict=True)
         if late > SLIGHT * max(row["late_us"])
@@ -104,3 +109,19 @@ def computed_text(found: dict[str, Any], place: Callable[[list[float]], str]) ->
             + ", ".join(skew)
         )
     return lines
+
+
+def _plane_text(found: dict[str, Any], place: Callable[[list[float]], str]) -> list[str]:
+    """What a wide package changes, where a magnet tilts or passes beside it; nothing where it passes in parallel."""
+    straight, plane = found["package_clearance_mm"], found["package_plane_clearance_mm"]
+    if plane >= straight - LEAST_DIFFERENCE_MM:
+        return []
+    where = place(found["package_plane_clearance_at"])
+    if plane > 0.0:
+        return [f"  straight from the element; over the whole plane of the top down to {plane:.3g} mm, at {where}"]
+    return [f"  straight from the element; a magnet reaches below the plane of the top at {where}: see to the sides"]
+
+
+def _short(number: float) -> str:
+    """Three digits, or all of those before the point."""
+    return f"{number:.0f}" if number >= 1000.0 else f"{number:.3g}"

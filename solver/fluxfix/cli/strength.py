@@ -47,6 +47,12 @@ def _margin_warning(name: str, point: Any) -> str | None:
 
     if point.margin is None or point.margin >= material.LEAST_MARGIN:
         return None
+    if point.coercivity_kA_per_m <= 0.0:
+        return (
+            f"magnet {name} at {point.temperature_C:g} °C: its coefficient leaves no coercivity (common practice: at "
+            f"least {_percent(material.LEAST_MARGIN)} margin, no source): it would lose its strength for good. Look at "
+            "the coefficient, which is a part per kelvin, not a percentage, and at its maker's demagnetisation curves"
+        )
     return (
         f"magnet {name} at {point.temperature_C:g} °C: the margin of its coercivity over its own field is "
         f"{_percent(point.margin)}, less than {_percent(material.LEAST_MARGIN)} (common practice, no source): it may "
@@ -70,11 +76,10 @@ def magnet_text(magnet: dict[str, Any]) -> list[str]:
         lines.append(f"    Br {low:g} to {high:g} mT; tolerance of strength {kind} {magnet['tolerance_percent']:.3g} %")
     for point in magnet["working_points"]:
         field = f"own field {point['self_field_kA_per_m']:.4g} kA/m"
-        margin = (
-            "no coercivity stated"
-            if point["margin"] is None
-            else f"HcJ {point['coercivity_kA_per_m']:.4g} kA/m, margin {_percent(point['margin'])}"
-        )
+        margin = "no coercivity stated"
+        if point["margin"] is not None:
+            margin = f"HcJ {point['coercivity_kA_per_m']:.4g} kA/m, "
+            margin += f"margin {_percent(point['margin'])}" if point["coercivity_kA_per_m"] > 0.0 else "no margin"
         lines.append(
             f"    at {point['temperature_C']:g} °C: Br {point['remanence_mT']:.5g} mT, effective "
             f"{point['polarization_mT']:.5g} mT, works at {point['flux_density_mT']:.4g} mT; {field}, {margin}"

@@ -13,6 +13,10 @@ from fluxfix.field.block_tensor import by_half, by_place, tensor
 def block(points: ArrayLike, size: ArrayLike, polarization: ArrayLike) -> Array:
     """Flux density of a uniformly magnetised block, exact to round-off, with exact derivatives in every argument.
 
+    Rods lose digits between 3 half diagonals and 8, where the far series takes over, as the square of distance over
+    thickness: the largest errors seen, relative to the flux density, were 6e-13 for rods 10 times as long as thick,
+    3e-12 for 20 times, 8e-12 for 30 times and 2e-11 for 100 times. Plates lose none.
+
     Args:
         points: (n, 3) in the magnet's axes, centre at the origin, edges along x, y and z, any length unit.
         size: (3,) edge lengths, positive, same length unit.

@@ -22,7 +22,8 @@ def ring(
     """Flux density of a uniformly magnetised ring.
 
     Near it is that of the outer cylinder less that of the inner one, and carries their round-off; from 5 distances of
-    the rim from the centre on it is a series of its own, in which a thin wall costs no digit. First derivatives are
+    the rim from the centre on it is a series of its own, in which a thin wall costs no digit; with a wall
+    of 1 / 1600 of the diameter that is up to 2e-12 of its own field above its middle. First derivatives are
     exact in every argument; on the rims, where the field is infinite, the result is not finite.
 
     Args:

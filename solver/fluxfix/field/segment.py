@@ -24,7 +24,9 @@ def segment(
 ) -> Array:
     """Flux density of a uniformly magnetised ring segment, with exact derivatives in every argument.
 
-    Exact to round-off of its parts: those of thin or narrow segments cancel, and as many digits as they are thin.
+    Exact to round-off of its parts: those of thin or narrow segments cancel, and as many digits as they are thin: 4e-13
+    of the flux density was seen for one of 2 degrees and a wall of 1 / 80 of the diameter, 3e-12 for 0.1 degrees.
+    Derivatives by `from_deg` and `to_deg` are exact up to the fourth, all others to any order.
 
     Args:
         points: (n, 3) in the magnet's axes, centre of the whole ring at the origin, axis along z, any length unit.

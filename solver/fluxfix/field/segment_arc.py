@@ -30,6 +30,8 @@ NEAR, FAR = 3.0, 2.5
 NODES = (20, 24, 20)
 TINY = 1e-18  # of the radius: no double is nearer to an arc, except on it
 
+MOVED = (0.5 - 0.5 / np.sqrt(3.0), 0.5 + 0.5 / np.sqrt(3.0))  # Gauss's rule of two nodes, exact for cubic polynomials
+
 PANEL = np.repeat(np.arange(3), NODES)
 FRACTION = np.concatenate([0.5 + 0.5 * leggauss(n)[0] for n in NODES])
 WEIGHT = np.concatenate([0.5 * leggauss(n)[1] for n in NODES])
@@ -140,25 +142,30 @@ def _places(given: Given, c: Corners) -> tuple[Place, Array]:
     return place, weight
 
 
-def arc_integral(integrand: Integrand, given: Given, c: Corners, still: Corners) -> tuple[Array, ...]:
+def arc_integral(
+    integrand: Integrand, given: Given, c: Corners, still_deg: Array, at: Callable[[Array], Corners]
+) -> tuple[Array, ...]:
     """Integrals over the azimuth along a segment's four arcs.
 
     Nodes do not move when an argument changes: derivatives are integrals of the integrand's, and what the ends add.
+    Derivatives by the limits are exact up to the fourth, those by everything else to any order.
 
     Args:
         integrand: must be smooth except where the distance vanishes.
         given: x, y, zeta and radius.
         c: the segment's corners.
-        still: the same, but not changing with the limits.
+        still_deg: (2,) the limits, but not changing.
+        at: the corners of a segment with other limits.
     """
     place, weight = _places(*jax.lax.stop_gradient((given, c)))
     # The compiler would compute the nodes anew for each of the sums.
     x, y, cos, sin, weight = _kept((place.x, place.y, place.cos, place.sin, weight))
     dx, dy, _, dradius = (part - jax.lax.stop_gradient(part) for part in given)  # nothing but their derivatives
     values = integrand(Place(x + (dx - dradius * cos), y + (dy - dradius * sin), *given[2:], cos, sin))
-    # Nothing again, with the integrand as derivative by the limit and its derivative as second one.
-    moved = 0.5 * DEGREE[0] * (c.limits_deg - still.limits_deg)
-    ends = [integrand(_ends(given, corner)) for corner in (c, still)]
+    # Nothing again, but for derivatives: the integral over what the ends move by, by Gauss's rule of two nodes.
+    moved_deg = c.limits_deg - still_deg
+    moved = 0.5 * DEGREE[0] * moved_deg
+    ends = [integrand(_ends(given, at(still_deg + share * moved_deg))) for share in MOVED]
     return tuple(
         (weight * value).sum(axis=(0, 1)) + (moved[1] * (a[1] + b[1]) - moved[0] * (a[0] + b[0]))
         for value, a, b in zip(values, *ends, strict=True)

@@ -69,9 +69,9 @@ def _of_arc(place: Place) -> tuple[Array, ...]:
 
 
 def _along_arcs(s: Segment, radii: Array, zeta: Array, c: Corners) -> _Around:
-    still = corners(s.x, s.y, radii, jax.lax.stop_gradient(s.limits_deg))
+    still_deg = jax.lax.stop_gradient(s.limits_deg)
     x, y, height, radius = jnp.broadcast_arrays(s.x, s.y, zeta[:, None], radii)
-    parts = arc_integral(_of_arc, (x, y, height, radius), c, still)
+    parts = arc_integral(_of_arc, (x, y, height, radius), c, still_deg, lambda deg: corners(s.x, s.y, radii, deg))
     px, py, angle, qx, qy = (part[:, 1] - part[:, 0] for part in parts)
     return _Around(complex_of(px, py), angle, complex_of(qx, qy))
 

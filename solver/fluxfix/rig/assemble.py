@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fluxfix.errors import RigFileError
-from fluxfix.rig import material
+from fluxfix.rig import correction, material
 from fluxfix.rig.layout import FRAME, Joint, Layout, Magnet, Sensor
 from fluxfix.rig.parameters import GAIN_REFERENCE_C, Parameter, Parameters
 from fluxfix.rig.sensing import Sensing, step_mT
+from fluxfix.rig.tolerances import AXES, by_address, correction_order, drifts, loose_of, remanence_spread, tolerances_of
 from fluxfix.rig.travel import SolvedJoint
 
 if TYPE_CHECKING:
@@ -21,8 +21,22 @@ if TYPE_CHECKING:
 
     from fluxfix import rigfile
 
-AXES = "xyz"
-_CROSS_NAMES = ("xy", "xz", "yz")
+__all__ = [
+    "AXES",
+    "by_address",
+    "columns_of",
+    "depths_of",
+    "drifts",
+    "joints_of",
+    "layout_of",
+    "loose_of",
+    "parameters_of",
+    "remanence_spread",
+    "sensing_of",
+    "temperature_of",
+    "tolerances_of",
+    "varying_of",
+]
 
 
 def layout_of(file: rigfile.RigFile) -> Layout:
@@ -48,9 +62,10 @@ def layout_of(file: rigfile.RigFile) -> Layout:
         sensors=tuple(
             Sensor(
                 sensor.name,
-                tuple(AXES.index(axis) for axis in sensor.axes),
+                tuple(AXES.index(sensor.axes[place]) for place, _ in sensor.wires),
                 index[sensor.rides],
                 bool(np.all(_elements(sensor) == _elements(sensor)[0])),
+                tuple(sign for _, sign in sensor.wires),
             )
             for sensor in file.sensor
         ),
@@ -90,6 +105,7 @@ def parameters_of(file: rigfile.RigFile, temperature_C: float | None = None) -> 
         plate_image=np.array([_image(plate.permeability) for plate in plates]),
         ambient_mT=np.array(file.surroundings.ambient_mT, dtype=np.float64),
         temperature_C=np.array(temperature_of(file) if temperature_C is None else temperature_C),
+        **_correction(file),
     )
 
 
@@ -99,93 +115,30 @@ def temperature_of(file: rigfile.RigFile) -> float:
     return GAIN_REFERENCE_C if stated is None else 0.5 * (stated[0] + stated[1])
 
 
-def tolerances_of(file: rigfile.RigFile) -> tuple[Parameter, ...]:
-    """Every number that may differ from unit to unit, with its tolerance; those held fixed have the sd 0.
-
-    What no value of a reading depends on, such as the offset of an axis that is not used, is left out.
-    """
-    tolerance = file.tolerance
-    found: list[Parameter] = []
-    for row, magnet in enumerate(file.magnet):
-        at, strength = f"magnet.{magnet.name}", float(np.linalg.norm(material.polarization_mT(magnet)))
-        place = _Place(f"{at}.remanence_mT", "magnet_remanence_mT", (row,), "mT", strength)
-        found.append(_parameter(place, remanence_spread(file, magnet), strength / 100))
-        moved = _pose(at, "magnet", row, magnet.position_mm)
-        found += [_parameter(place, tolerance.magnet_position_mm) for place in moved[:3]]
-        found += [_parameter(place, tolerance.magnet_rotation_deg) for place in moved[3:]]
-    for row, sensor in enumerate(file.sensor):
-        at = f"sensor.{sensor.name}"
-        moved = _pose(at, "sensor", row, sensor.position_mm)
-        found += [_parameter(place, tolerance.sensor_position_mm) for place in moved[:3]]
-        found += [_parameter(place, tolerance.sensor_rotation_deg) for place in moved[3:]]
-        own = [(AXES.index(axis), axis) for axis in sensor.axes]
-        for k, axis in own:
-            place = _Place(f"{at}.gain.{axis}", "sensor_gain", (row, k), "", 0.0)
-            found.append(_parameter(place, tolerance.gain_percent, 0.01))
-        for k, pair in enumerate(_CROSS_NAMES):
-            if set(pair) & set(sensor.axes):
-                place = _Place(f"{at}.cross_axis.{pair}", "sensor_cross_axis", (row, k), "", 0.0)
-                found.append(_parameter(place, tolerance.cross_axis_percent, 0.01))
-        for k, axis in own:
-            place = _Place(f"{at}.offset_mT.{axis}", "sensor_offset_mT", (row, k), "mT", 0.0)
-            found.append(_parameter(place, tolerance.offset_mT))
-    return tuple(found)
-
-
-def remanence_spread(file: rigfile.RigFile, magnet: rigfile.Magnet) -> rigfile.Spread:
-    """The tolerance of a magnet's strength in percent: the range of its remanence where `[tolerance]` gives none."""
-    stated, remanence = file.tolerance.remanence_percent, magnet.magnetic
-    if remanence.span_mT is None or "remanence_percent" not in file.tolerance.defaults_used:
-        return stated
-    return type(stated)("limit", 100.0 * remanence.span_mT / remanence.remanence_mT.typical)
-
-
 def varying_of(file: rigfile.RigFile) -> tuple[Parameter, ...]:
     """What varies unmeasured while the rig is used, as far as it states that: uniform within ± a limit of the nominal.
 
     That is the temperature, where a strength or a gain depends on it.
     """
     stated = file.surroundings.temperature_C
-    drifts = [magnet.magnetic.remanence_per_K for magnet in file.magnet]
-    drifts += [sensor.temperature_coefficient_per_K for sensor in file.sensor]
-    if stated is None or stated[0] == stated[1] or not any(drifts):
+    if stated is None or stated[0] == stated[1] or not drifts(file):
         return ()
-    place = _Place("surroundings.temperature_C", "temperature_C", (), "°C", temperature_of(file))
     half = 0.5 * (stated[1] - stated[0])
-    return (Parameter(*place, sd=half / math.sqrt(3.0), limit=half),)
-
-
-def loose_of(file: rigfile.RigFile) -> tuple[Parameter, ...]:
-    """The numbers that are not held fixed: those a calibration fits."""
-    return tuple(parameter for parameter in tolerances_of(file) if parameter.sd > 0.0)
-
-
-def by_address(file: rigfile.RigFile, addresses: list[str]) -> tuple[Parameter, ...]:
-    """Look parameters up by address.
-
-    Raises:
-        RigFileError: the rig has no parameter of that address.
-    """
-    known = {parameter.address: parameter for parameter in tolerances_of(file)}
-    unknown = [address for address in addresses if address not in known]
-    if unknown:
-        raise RigFileError(
-            f"{file.source}: [calibration] parameters: got {unknown[0]!r}, which this rig does not have: "
-            "calibrate this rig again, or remove the table [calibration]",
-            address=unknown[0],
-        )
-    return tuple(known[address] for address in addresses)
+    address = "surroundings.temperature_C"
+    return (Parameter(address, "temperature_C", (), "°C", temperature_of(file), sd=half / math.sqrt(3.0), limit=half),)
 
 
 def sensing_of(file: rigfile.RigFile, ranges_mT: Sequence[float]) -> Sensing:
     """Noise, steps and codes of each value of a reading, with each sensor set to one of its ranges."""
     noise, step, low, high = [], [], [], []
     for sensor, range_mT in zip(file.sensor, ranges_mT, strict=True):
-        for noise_mT in sensor.noise_per_axis_mT(range_mT):
-            noise.append(noise_mT)
+        of_axis = sensor.noise_per_axis_mT(range_mT)
+        for place, sign in sensor.wires:
+            noise.append(of_axis[place])
             step.append(step_mT(range_mT, sensor.bits))
-            low.append(-(2 ** (sensor.bits - 1)))
-            high.append(2 ** (sensor.bits - 1) - 1)
+            codes = (-(2 ** (sensor.bits - 1)), 2 ** (sensor.bits - 1) - 1)
+            low.append(codes[0] if sign > 0 else -codes[1])
+            high.append(codes[1] if sign > 0 else -codes[0])
     return Sensing(np.array(noise), np.array(step), np.array(low), np.array(high))
 
 
@@ -222,32 +175,14 @@ def columns_of(file: rigfile.RigFile) -> tuple[str, ...]:
     return tuple(f"{sensor.name}.{axis}_mT" for sensor in file.sensor for axis in sensor.axes)
 
 
-class _Place(NamedTuple):
-    """A number's address, where it stands among the parameters, its unit and what the drawing says."""
-
-    address: str
-    field: str
-    entry: tuple[int, ...]
-    unit: str
-    nominal: float
-
-
-def _pose(at: str, body: str, row: int, position_mm: tuple[float, float, float]) -> list[_Place]:
-    """Three positions and three rotations of a body."""
-    places = [
-        _Place(f"{at}.position_mm.{letter}", f"{body}_position_mm", (row, k), "mm", position_mm[k])
-        for k, letter in enumerate(AXES)
-    ]
-    turns = [
-        _Place(f"{at}.rotation_deg.{letter}", f"{body}_tilt_deg", (row, k), "deg", 0.0) for k, letter in enumerate(AXES)
-    ]
-    return places + turns
-
-
-def _parameter(place: _Place, spread: rigfile.Spread, factor: float = 1.0) -> Parameter:
-    """`factor` is one unit of the tolerance in the number's own unit."""
-    limit = spread.value * factor if spread.kind == "limit" else None
-    return Parameter(*place, sd=spread.sd * factor, limit=limit)
+def _correction(file: rigfile.RigFile) -> dict[str, NDArray[np.float64]]:
+    """Room for the correction that the file's calibration states; nothing where it states none."""
+    order = correction_order(file)
+    if not order or file.calibration is None or file.calibration.correction_box is None:
+        return {}
+    count = len(correction.terms([joint.wraps for joint in file.solved_joints], order))
+    box = np.array(file.calibration.correction_box, dtype=np.float64)
+    return {"correction": np.zeros((len(box), count)), "correction_box": box}
 
 
 def _image(permeability: float | None) -> float:

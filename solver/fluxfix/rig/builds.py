@@ -49,7 +49,7 @@ def stated(file: rigfile.RigFile) -> Build:
 
 def drawn(file: rigfile.RigFile, seed: int) -> Build:
     """A build drawn from the tolerances, known without error."""
-    which = assemble.tolerances_of(file)
+    which = assemble.loose_of(file)
     rng = np.random.default_rng(seed)
     normal, uniform = rng.standard_normal(len(which)), rng.uniform(-1.0, 1.0, len(which))
     deviations = [

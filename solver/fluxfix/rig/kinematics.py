@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from jax import Array
 
-from fluxfix.rig import vector
+from fluxfix.rig import correction, vector
 from fluxfix.rig.layout import FRAME, Layout
 from fluxfix.rig.parameters import Parameters
 from fluxfix.rig.vector import CosSin, Vec
@@ -37,6 +37,8 @@ def chain(layout: Layout, joint: int) -> tuple[int, ...]:
 def joint_values(layout: Layout, parameters: Parameters, position: Sequence[Array]) -> list[Array]:
     """The value of every joint, geared ones included, from those of the solved joints."""
     place = {joint: i for i, joint in enumerate(layout.solved)}
+    if parameters.correction is not None:
+        position = correction.corrected(layout, parameters.correction, parameters.correction_box, position)
     return [
         parameters.joint_ratio[i] * position[place[joint.value]] + parameters.joint_offset[i]
         for i, joint in enumerate(layout.joints)

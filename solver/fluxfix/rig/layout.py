@@ -32,12 +32,16 @@ class Magnet:
 
 @dataclass(frozen=True)
 class Sensor:
-    """A sensor's axes in use (0 to 2), the joint it rides on, and whether its three elements lie in one point."""
+    """A sensor's axes in use, the joint it rides on, and whether its three elements lie in one point.
+
+    `axes` holds the axis (0 to 2) that each of its values in a reading carries, `signs` 1, or -1 where it is reversed.
+    """
 
     name: str
     axes: tuple[int, ...]
     rides: int
     one_element: bool
+    signs: tuple[int, ...]
 
 
 @dataclass(frozen=True)

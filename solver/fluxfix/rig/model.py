@@ -71,7 +71,8 @@ def readings(layout: Layout, parameters: Parameters, position: Sequence[Array]) 
             if axis == 0 or not sensor.one_element:
                 local = _flux_density(layout, parameters, moved, bodies, shape, s=s, axis=axis)
             flux.append(local[axis])
-        values += _electrical(parameters, s, sensor.axes, flux)
+        raw = _electrical(parameters, s, sensor.axes, flux)
+        values += [-value if sign < 0 else value for value, sign in zip(raw, sensor.signs, strict=True)]
     return [jnp.broadcast_to(value, shape) for value in values]
 
 

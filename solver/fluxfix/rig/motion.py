@@ -20,13 +20,14 @@ Floats = NDArray[np.float64]
 def delays_us(file: rigfile.RigFile) -> Floats:
     """How much later than a sample's time each value of a reading is converted: (m,) in µs.
 
-    Every sensor begins with its first axis at the sample's time; a sequential one is later by an axis each.
+    Every sensor begins with its first axis at the sample's time; a sequential one is later by an axis each, in the
+    order in which it converts them, however its columns are mapped.
     """
     return np.array(
         [
             place * sensor.conversion_us if sensor.sequential else 0.0
             for sensor in file.sensor
-            for place in range(len(sensor.axes))
+            for place, _ in sensor.wires
         ]
     )
 

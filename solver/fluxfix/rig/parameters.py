@@ -49,6 +49,8 @@ class Parameters:
     plate_image: Leaf  # (p,) strength of an image: (µ − 1)/(µ + 1)
     ambient_mT: Leaf  # (3,)
     temperature_C: Leaf  # () of the whole rig
+    correction: Leaf = None  # (d, c) of `rig.correction`, in each joint's unit; None where nothing is corrected
+    correction_box: Leaf = None  # (d, 2) lower and upper ends of where it was found
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,7 @@ class Parameter:
     """One number that may differ from unit to unit: where it stands and how far it may be off.
 
     `sd` is the standard deviation of the tolerance (limit / √3 for a uniform one), `limit` the half width of a uniform
-    one.
+    one. `scale` is how far one unit of it moves the number of the model.
     """
 
     address: str
@@ -66,6 +68,7 @@ class Parameter:
     nominal: float
     sd: float
     limit: float | None
+    scale: float = 1.0
 
 
 def tangents(parameters: Parameters, which: tuple[Parameter, ...], root: NDArray[np.float64]) -> Parameters:
@@ -77,13 +80,16 @@ def tangents(parameters: Parameters, which: tuple[Parameter, ...], root: NDArray
         root: (p, c), each row in its parameter's unit.
 
     Returns:
-        NumPy arrays with a new first axis of length c.
+        NumPy arrays with a new first axis of length c; None where the rig has None.
     """
     count = root.shape[1]
-    found = {each.name: np.zeros((count, *np.shape(getattr(parameters, each.name)))) for each in fields(Parameters)}
+    there = {each.name: getattr(parameters, each.name) for each in fields(Parameters)}
+    found: dict[str, Any] = {
+        name: None if value is None else np.zeros((count, *np.shape(value))) for name, value in there.items()
+    }
     for row, parameter in enumerate(which):
         place: Any = (slice(None), *parameter.index)
-        found[parameter.field][place] += root[row]
+        found[parameter.field][place] += parameter.scale * root[row]
     return Parameters(**found)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from fluxfix.errors import UnsupportedError
+from fluxfix.rig import tolerances
 
 if TYPE_CHECKING:
     from fluxfix import rigfile
@@ -45,9 +46,7 @@ def for_drifting_field(file: rigfile.RigFile) -> list[str]:
 def without_effect(file: rigfile.RigFile) -> list[str]:
     """What the rig states that changes no result yet, one sentence each, for who describes the rig."""
     found = []
-    drifts = [magnet.magnetic.remanence_per_K for magnet in file.magnet]
-    drifts += [sensor.temperature_coefficient_per_K for sensor in file.sensor]
-    if file.surroundings.temperature_C is not None and not any(drifts):
+    if file.surroundings.temperature_C is not None and not tolerances.drifts(file):
         found.append(
             "[surroundings] temperature_C changes nothing: no magnet or sensor states how it varies with it, so "
             "strength and gain are taken as those at calibration: give material, or the coefficients themselves"

@@ -68,8 +68,8 @@ def by_moving(
 
 def moving_of(directions: Parameters) -> dict[str, Floats]:
     """The changes of those numbers that move at all, by name: to differentiate no more halves the time of compiling."""
-    changes = {field.name: np.asarray(getattr(directions, field.name)) for field in fields(Parameters)}
-    return {name: change for name, change in changes.items() if np.any(change)}
+    changes = {field.name: getattr(directions, field.name) for field in fields(Parameters)}
+    return {name: np.asarray(change) for name, change in changes.items() if change is not None and np.any(change)}
 
 
 def _columns(positions: Array) -> tuple[Array, ...]:

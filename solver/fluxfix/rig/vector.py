@@ -68,6 +68,18 @@ def _kept_jvp(
     return _kept(*primals), _kept(primals[0], *tangents[1:])
 
 
+@jax.custom_batching.custom_vmap
+def _real(first: Array) -> Array:
+    """Whether an array is none of the number that nothing ever is: always, which the compiler cannot know."""
+    return jnp.all(first != _NEVER)
+
+
+@_real.def_vmap
+def _real_of_batch(_size: int, _batched: list[bool], first: Array) -> tuple[Array, bool]:
+    # One answer for the whole batch: a condition of each would no longer be one, and everything be computed again.
+    return _real(jnp.ravel(first)[:1]), False
+
+
 def keep(a: Vec) -> Vec:
     """The same vector, its coordinates of one shape and held in memory.
 
@@ -77,7 +89,7 @@ def keep(a: Vec) -> Vec:
     number that it asks for.
     """
     x, y, z = jnp.broadcast_arrays(*a)
-    return _kept(jnp.all(jnp.ravel(x)[:1] != _NEVER), x, y, z)
+    return _kept(_real(jax.lax.stop_gradient(jnp.ravel(x)[:1])), x, y, z)
 
 
 @jax.custom_jvp

@@ -14,8 +14,10 @@ from fluxfix.rigfile.plates import Plate
 from fluxfix.rigfile.sensors import Sensor
 from fluxfix.rigfile.tolerance import Tolerance
 
-ADDRESS = re.compile(r"(?P<table>magnet|sensor|joint)\.(?P<name>[a-z0-9-]+)\.(?P<key>[A-Za-z]\w*)(\.[xyz]{1,2})?")
-"""The address of one parameter, such as `sensor.board.gain.x`."""
+ADDRESS = re.compile(
+    r"((?P<table>magnet|sensor|joint)\.(?P<name>[a-z0-9-]+)|surroundings)\.(?P<key>[A-Za-z]\w*)(\.([xyz]{1,2}|\d{1,4}))?"
+)
+"""The address of one parameter, such as `sensor.board.gain.x` or `surroundings.ambient_mT.x`."""
 
 ABSOLUTE_ZERO_C = -273.15
 
@@ -43,9 +45,12 @@ class Surroundings(Table):
 
 
 class Limits(Table):
-    """What a fix must reach to be of use."""
+    """What a fix must reach to be of use, and when it is doubted."""
 
     position_sd: dict[Name, Positive] = key("{joint = a number above 0 in that joint's unit, …}", default={})
+    false_alarm: Annotated[float, Field(ge=1e-9, le=0.5)] = key(
+        "the chance, from 1e-9 to 0.5, that a sample of an undisturbed rig is flagged POOR_MATCH", default=1e-3
+    )
 
 
 class UsedRecording(Table):
@@ -70,6 +75,9 @@ class CalibrationTable(Table):
     values: Annotated[tuple[float, ...], Listed] = key("one finite number for each of parameters")
     covariance: Annotated[tuple[float, ...], Listed] = key(
         "finite numbers: the lower triangle of the covariance, row by row"
+    )
+    correction_box: Annotated[tuple[Annotated[tuple[float, float], Listed], ...], Listed] | None = key(
+        "[[lowest, highest], …], 2 finite numbers for each joint with a position, in that order", default=None
     )
 
     @model_validator(mode="after")

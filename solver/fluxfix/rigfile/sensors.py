@@ -1,5 +1,6 @@
 """The tables `[[sensor]]`."""
 
+import re
 from itertools import pairwise
 from typing import Annotated, Any, Literal, Self
 
@@ -20,12 +21,21 @@ from fluxfix.rigfile.basic import (
     key,
 )
 
+GAIN_REFERENCE_C = 25.0
+"""Gains change with temperature from here on."""
+
 _Offsets = Vector | Annotated[tuple[Vector, ...], Listed]
 _Numbers = Annotated[tuple[NotNegative, ...], Listed]
 
 
 def _axes_in_order(value: str) -> str:
     if not value or value != "".join(axis for axis in "xyz" if axis in value):
+        raise ValueError
+    return value
+
+
+def _signed_axis(value: str) -> str:
+    if not re.fullmatch(r"[+-][xyz]", value):
         raise ValueError
     return value
 
@@ -55,6 +65,11 @@ class Sensor(Table):
     axes: Annotated[str, AfterValidator(_axes_in_order)] = key(
         '"xyz", or a part of it in that order, such as "xz"', default="xyz"
     )
+    map: Annotated[tuple[Annotated[str, AfterValidator(_signed_axis)], ...], Listed] | None = key(
+        'one of "+x", "-x", "+y", "-y", "+z", "-z" for each of its axes, such as ["+x", "-y", "+z"]: what its columns '
+        "really carry",
+        default=None,
+    )
     range_mT: Positive | Annotated[tuple[Positive, ...], Listed, AfterValidator(_rising)] = key(
         "a number above 0, in mT: the sensor reads from minus this to plus this; or a list of such, the finest first"
     )
@@ -70,6 +85,11 @@ class Sensor(Table):
         "a number of at least 0, in mm: how deep the element lies below the package's top", default=None
     )
     temperature_coefficient_per_K: float = key("a finite number, per kelvin", default=0.0)
+    bandwidth_kHz: Positive | None = key(
+        "a number above 0, in kHz: where the part's own low-pass takes 3 dB off", default=None
+    )
+    current_mA: Positive | None = key("a number above 0, in mA: supply current while it converts", default=None)
+    standby_current_mA: NotNegative = key("a number of at least 0, in mA: supply current between samples", default=0.0)
     bus: Bus | None = key("{kind = …, clock_kHz = …, bits_per_axis = …, overhead_bits = …}", default=None)
 
     @model_validator(mode="after")
@@ -90,6 +110,12 @@ class Sensor(Table):
             self._check_count("noise_mT", one, one_for_all=by_range and len(one) == 1)
         offset: Any = self.element_offset_mm
         self._check_count("element_offset_mm", offset, one_for_all=bool(offset) and not isinstance(offset[0], tuple))
+        if self.map is not None and sorted(one[1] for one in self.map) != sorted(self.axes):
+            raise PydanticCustomError(
+                "rig",
+                'map: got {got}, needs each of the axes "{axes}" once, with its sign',
+                {"got": str(list(self.map)), "axes": self.axes},
+            )
         return self
 
     def _check_count(self, name: str, value: Any, *, one_for_all: bool) -> None:
@@ -104,6 +130,13 @@ class Sensor(Table):
     def ranges_mT(self) -> tuple[float, ...]:
         """The ranges that it can be set to, the finest first, in mT."""
         return self.range_mT if isinstance(self.range_mT, tuple) else (self.range_mT,)
+
+    @property
+    def wires(self) -> tuple[tuple[int, int], ...]:
+        """What each of its columns carries: the place of an axis in `axes`, and 1 or -1 where it is reversed."""
+        if self.map is None:
+            return tuple((place, 1) for place in range(len(self.axes)))
+        return tuple((self.axes.index(one[1]), -1 if one[0] == "-" else 1) for one in self.map)
 
     def noise_per_axis_mT(self, range_mT: float) -> tuple[float, ...]:
         """Rms noise of one conversion in one of its ranges, in mT, for each of `axes`."""

@@ -62,8 +62,23 @@ class Tolerance(Table):
     gain_percent: _Entry = key(_NEEDS, default=Spread("sd", 2.0))
     cross_axis_percent: _Entry = key(_NEEDS, default=Spread("sd", 0.5))
     offset_mT: _Entry = key(_NEEDS, default=Spread("sd", 0.5))
+    joint_axis_deg: _Entry = key(_NEEDS, default=Spread("sd", 0.0))
+    joint_origin_mm: _Entry = key(_NEEDS, default=Spread("sd", 0.0))
+    ambient_mT: _Entry = key(_NEEDS, default=Spread("sd", 0.0))
+    remanence_temperature_coefficient_per_K: _Entry = key(_NEEDS, default=Spread("sd", 0.0))
+    sensor_delay_us: _Entry = key(_NEEDS, default=Spread("sd", 0.0))
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """The keys that the file leaves out."""
+        return tuple(name for name in type(self).model_fields if name not in self.model_fields_set)
 
     @property
     def defaults_used(self) -> tuple[str, ...]:
-        """The keys that the file leaves out."""
-        return tuple(name for name in type(self).model_fields if name not in self.model_fields_set)
+        """The keys that the file leaves out and that vary all the same."""
+        return tuple(name for name in self.left_out if getattr(self, name).sd > 0.0)
+
+    @property
+    def held(self) -> tuple[str, ...]:
+        """The keys that the file leaves out and that are held fixed then."""
+        return tuple(name for name in self.left_out if getattr(self, name).sd == 0.0)

@@ -30,6 +30,8 @@ def with_calibration(text: str, calibration: CalibrationTable) -> str:
         isinstance(value, Table | tomlkit.items.AoT) for value in old.values()
     )
     table = old if in_place else tomlkit.table()
+    if calibration.correction_box is None:
+        table.pop("correction_box", None)
     for name, value in _values(calibration).items():
         table[name] = tomlkit.value(value)
     if not in_place:
@@ -72,13 +74,18 @@ def _values(calibration: CalibrationTable) -> dict[str, str]:
         ", ".join(_number(value) for value in calibration.covariance[row * (row + 1) // 2 : (row + 1) * (row + 2) // 2])
         for row in range(len(calibration.parameters))
     ]
-    return {
+    found = {
         "recordings": _lines(recordings),
         "tool_version": _string(calibration.tool_version),
         "parameters": _lines([_string(address) for address in calibration.parameters]),
         "values": _lines([_number(value) for value in calibration.values]),
         "covariance": _lines(rows),
     }
+    if calibration.correction_box is not None:
+        found["correction_box"] = _lines(
+            [f"[{_number(low)}, {_number(high)}]" for low, high in calibration.correction_box]
+        )
+    return found
 
 
 def _lines(items: list[str]) -> str:
