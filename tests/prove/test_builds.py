@@ -9,6 +9,7 @@ from scipy.stats import chi2
 from bench import models
 from bench.record import About, Row
 from fluxfix import api, recordings, shipped
+from fluxfix.calibration import Calibration
 from fluxfix.facade import Rig
 
 pytestmark = pytest.mark.prove
@@ -27,8 +28,10 @@ NAME = "builds"
 ABOUT = About(
     what="builds drawn from each rig's tolerances (1000 of each), each calibrated on a recording of its own (25 or 7 × 7 stops of 64 "
     "samples, set points with the errors that the rig states), then solved at 400 positions: share of fixes whose 95 % region, by "
-    "covariance, holds the truth, pooled, with its standard error over builds; rms of error / sd by joint",
-    unit="percent (shares), 1 (ratio)",
+    "covariance, holds the truth, and share of parameters whose 95 % interval does, each pooled, with its standard error over "
+    "builds; rms of error / sd by joint; the mean over builds of all parameters' joint chi-square over their number, which is no "
+    "claim: where the readings leave a curved ridge it is above 1",
+    unit="percent (shares), 1 (ratios)",
     origin="simulated: readings of magpylib with the build's deviations, noise, rounded and clipped",
     seed=f"{SEED}, and one for each build from {SEED}000 on",
     command="",
@@ -41,7 +44,7 @@ def test_calibrated_builds_are_covered(name: str, rows: list[Row], tmp_path: Pat
     """Pooled over builds the 95 % region holds 95 % of the truths, within three standard errors over builds."""
     rig = api.load_rig(shipped.path(f"rigs/{name}.toml"))
     rng = np.random.default_rng(SEED)
-    shares, squares, notes = [], [], 0
+    shares, squares, told, joint, notes = [], [], [], [], 0
     for number in range(BUILDS[name]):
         unit = rig.drawn(SEED * 1000 + number)
         model = models.of_rig(rig.file, models.build_of(unit))
@@ -53,8 +56,12 @@ def test_calibrated_builds_are_covered(name: str, rows: list[Row], tmp_path: Pat
         squared = np.einsum("ni,nij,nj->n", error, np.linalg.inv(fixes.covariance), error)
         shares.append(np.mean(squared <= chi2.ppf(COVERED, len(rig.joints))))
         squares.append(np.mean(np.square(error / fixes.sd), axis=0))
+        inside, chi = of_parameters(unit, found)
+        told.append(inside)
+        joint.append(chi)
         notes += found.report.inflation > 1.0 or not found.report.fit.converged
-    covered, error_of = float(np.mean(shares)), float(np.std(shares, ddof=1) / np.sqrt(len(shares)))
+    covered, error_of = pooled(shares)
+    known, error_known = pooled(told)
     ratio = np.sqrt(np.mean(squares, axis=0))
     rows.append(
         {
@@ -66,11 +73,30 @@ def test_calibrated_builds_are_covered(name: str, rows: list[Row], tmp_path: Pat
             "off_by_se": (covered - COVERED) / error_of,
             "worst_build_percent": 100.0 * min(shares),
             "rms_over_sd": ", ".join(f"{j.name} {r:.3f}" for j, r in zip(rig.joints, ratio, strict=True)),
+            "parameters_covered_percent": 100.0 * known,
+            "parameters_standard_error_percent": 100.0 * error_known,
+            "parameters_off_by_se": (known - COVERED) / error_known,
+            "parameters_joint_chi_square": float(np.mean(joint)),
             "doubtful_fits": notes,
         }
     )
 
     assert abs(covered - COVERED) <= WITHIN_SE * error_of
+    assert abs(known - COVERED) <= WITHIN_SE * error_known
+
+
+def pooled(shares: list[float]) -> tuple[float, float]:
+    """The mean over builds, and its standard error."""
+    return float(np.mean(shares)), float(np.std(shares, ddof=1) / np.sqrt(len(shares)))
+
+
+def of_parameters(unit: Rig, found: Calibration) -> tuple[float, float]:
+    """The share of parameters whose 95 % interval holds the truth, and their joint chi-square over their number."""
+    truth = models.build_of(unit)
+    off = np.array([found.table.values[k] - truth[one] for k, one in enumerate(found.table.parameters)])
+    covariance = found.rig.build.covariance
+    inside = np.abs(off) <= np.sqrt(chi2.ppf(COVERED, 1) * np.diag(covariance))
+    return float(np.mean(inside)), float(off @ np.linalg.solve(covariance, off)) / len(off)
 
 
 def record(rig: Rig, model: models.MagpylibModel, target: Path, rng: np.random.Generator) -> None:

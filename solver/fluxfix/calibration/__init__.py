@@ -1,5 +1,6 @@
 """Calibration: from a bench recording to the build of one unit."""
 
-from fluxfix.calibration.run import Calibration, CalibrationReport, calibrate
+from fluxfix.calibration.findings import CalibrationReport
+from fluxfix.calibration.run import Calibration, calibrate
 
 __all__ = ["Calibration", "CalibrationReport", "calibrate"]

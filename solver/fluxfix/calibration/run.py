@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,79 +10,51 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fluxfix import files, rigfile
-from fluxfix.calibration import temperature, wiring
-from fluxfix.calibration.fit import Fit, fit
-from fluxfix.calibration.stops import Observations
+from fluxfix.calibration import identify, robust, warm, wiring
+from fluxfix.calibration.findings import CalibrationReport
+from fluxfix.calibration.fit import widened
+from fluxfix.calibration.observe import delays_of, first_line, motion_of, observations_of, references_of, stops_of
+from fluxfix.calibration.problem import DELAY, Problem
+from fluxfix.calibration.smooth import best_of
+from fluxfix.calibration.stops import Observations, joined
+from fluxfix.calibration.sweep import fit_sweep
+from fluxfix.calibration.sweep_observe import sweep_of
+from fluxfix.calibration.turn import telling, turns_of
+from fluxfix.calibration.validate import validate
 from fluxfix.errors import RecordingError, RigFileError
 from fluxfix.facade import Rig
 from fluxfix.inverse import chi_square
-from fluxfix.recordings import Recording, Reference, Stops, find_stops
-from fluxfix.rig import assemble
-from fluxfix.rig.sensing import variance_of_mean_mT2
+from fluxfix.rig import assemble, motion
 
 if TYPE_CHECKING:
     import os
     from collections.abc import Callable, Sequence
 
-    from numpy.typing import NDArray
+    from fluxfix.calibration.fit import Fit
+    from fluxfix.calibration.smooth import Correction
+    from fluxfix.calibration.turn import Turns
+    from fluxfix.calibration.validate import HeldOut
+    from fluxfix.recordings import Recording
+    from fluxfix.rig.parameters import Parameter
+
+__all__ = [
+    "Calibration",
+    "CalibrationReport",
+    "calibrate",
+    "calibrate_stops",
+    "observations_of",
+    "problem_of",
+    "references_of",
+    "stops_of",
+]
 
 MODEL_DOUBT = 1e-3
 """Where the residuals' chi-square is less likely than this, the model does not hold: all sd grow with it."""
-FAR = 4.5
-"""A parameter further from the drawing than this, in sd of its tolerance, is told: 7 in a million units have one."""
 
-
-@dataclass(frozen=True)
-class CalibrationReport:
-    """What a calibration found, and how well."""
-
-    fit: Fit
-    observations: Observations
-    recordings: tuple[tuple[str, str], ...]  # name, sha256
-    left_out: int  # samples of stops that are saturated or not finite
-    inflation: float  # factor on all sd, above 1 where the residuals exceed what noise explains
-    wirings: tuple[wiring.Wiring, ...]  # other readings of the wires that would fit
-    remarks: tuple[str, ...] = ()  # what was taken for granted
-
-    @property
-    def warnings(self) -> list[str]:
-        """Why the fit should not be used as it is, one sentence each; as a rule there is none."""
-        found = [
-            f"fits if {other.words} (chi-square of residuals and tolerances {other.strain:.3g} per value instead of "
-            f"{self.fit.strain:.3g})"
-            for other in self.wirings
-        ]
-        if len(self.wirings) > 1:
-            found.append("this recording cannot tell these ways apart: look at the wires")
-        if not self.fit.converged:
-            found.append("the fit did not come to rest: check the rig's sizes and places against the unit")
-        furthest = int(np.argmax(np.abs(self.fit.in_prior_sd)))
-        how_far = abs(float(self.fit.in_prior_sd[furthest]))
-        far = f"{self.fit.parameters[furthest].address} is {how_far:.3g} sd of its tolerance from the drawing"
-        if self.fit.strain > wiring.POOR and not self.wirings:
-            found.append(
-                f"the fit is poor (chi-square per dof {self.fit.reduced:.3g}; {far}) and no other order or sign of the "
-                "axes mends it: check sizes, places and joints of the rig against the unit"
-            )
-        elif how_far > FAR and not self.wirings:
-            found.append(f"{far}: check the rig's sizes and places against the unit, and that tolerance")
-        return found
-
-    @property
-    def notes(self) -> list[str]:
-        """What a user must know, one sentence each; the warnings first."""
-        found = self.warnings
-        if self.inflation > 1.0:
-            found.append(
-                f"residuals exceed what noise explains: all sd are {self.inflation:.3g} times what the noise alone "
-                "would give"
-            )
-        if self.left_out:
-            found.append(f"{self.left_out} samples of stops were left out, being saturated or not finite")
-        unknown = [p.address for p, seen in zip(self.fit.parameters, self.fit.determined, strict=True) if not seen]
-        if unknown:
-            found.append("not determined by this recording (sd above 0.9 of the tolerance's): " + ", ".join(unknown))
-        return [*found, *self.remarks]
+SWEPT = (
+    "without references motion tells only what lies across the surface of readings that the travel allows: where zero "
+    "is comes from the tolerances and from marked end stops"
+)
 
 
 @dataclass(frozen=True)
@@ -110,38 +82,57 @@ class Calibration:
 
 
 def calibrate(
-    rig: Rig, recordings: Sequence[Recording], on_progress: Callable[[int, int], None] | None = None
+    rig: Rig,
+    recordings: Sequence[Recording],
+    on_progress: Callable[[int, int], None] | None = None,
+    moving: Sequence[Recording] = (),
+    sweeps: Sequence[Recording] = (),
+    turns: Sequence[Recording] = (),
 ) -> Calibration:
-    """Fit the build of a rig to the held stops of recordings.
+    """Fit the build of a rig to recordings, and hold stops out to see how far the calibration can be trusted.
 
     Args:
         rig: the rig; the drawing's numbers are the start and the tolerances the prior.
-        recordings: with the rig's columns and a reference position for each joint.
+        recordings: of held stops, with the rig's columns and a reference position for each joint.
         on_progress: called after each recording and after the fit.
+        moving: of joints in motion, with references that are interpolated in time.
+        sweeps: of joints in motion, without reference but where they rest at marked end stops.
+        turns: of a full turn or more of the rig's one joint at steady speed, without reference.
 
     Raises:
-        RecordingError: a recording lacks columns, or has no usable stop.
-        UnsupportedError: the rig cannot be computed with yet.
+        RecordingError: a recording lacks columns, or has no usable stop or sample.
+        UnsupportedError: the rig cannot be computed with yet, or turns are given and it makes none.
     """
-    if not recordings:
+    everything = [*recordings, *moving, *sweeps, *turns]
+    if not everything:
         raise RecordingError("got no recording, needs at least one with reference positions")
-    steps = len(recordings) + 1
-    parts, left_out = [], 0
-    for done, recording in enumerate(recordings):
-        stops = stops_of(rig, recording)
-        left_out += int(np.sum(stops.left_out))
-        parts.append(observations_of(rig, stops))
+    if turns and len(turns) < len(everything):
+        raise RecordingError("got turns beside other recordings, needs one or the other: turns tell no zero")
+    steps = len(everything) + 1
+    parts, left_out, turned = [], 0, []
+    for done, recording in enumerate(everything):
+        if done < len(recordings):
+            stops = stops_of(rig, recording)
+            lost = int(np.sum(stops.left_out) + np.sum(stops.odd))
+            parts.append(observations_of(rig, stops, first_line(recording)))
+        elif done >= len(everything) - len(turns):
+            part, lost, told = turns_of(rig, recording)
+            parts.append(part)
+            turned.append(told)
+        else:
+            read = motion_of if done < len(recordings) + len(moving) else sweep_of
+            part, lost = read(rig, recording)
+            parts.append(part)
+        left_out += lost
         if on_progress:
             on_progress(done + 1, steps)
-    observations = _joined(parts)
+    observations = joined(parts)
     if len(observations) == 0:
         raise RecordingError(
-            f"{recordings[0].path}: no stop has a sample that is neither saturated nor missing, needs at least one"
+            f"{everything[0].path}: no stop has a sample that is neither saturated nor missing, needs at least one"
         )
-    names = tuple((Path(recording.path).name, recording.sha256) for recording in recordings)
-    temperature_C, said = temperature.of_recordings(rig.file, recordings)
-    remarks = (*_remarks(rig), said) if said else _remarks(rig)
-    calibration = calibrate_stops(rig, observations, names, left_out, remarks, temperature_C)
+    names = tuple((Path(recording.path).name, recording.sha256) for recording in everything)
+    calibration = calibrate_stops(rig, observations, names, left_out, turns=tuple(turned), hold_out=True)
     if on_progress:
         on_progress(steps, steps)
     return calibration
@@ -152,18 +143,87 @@ def calibrate_stops(
     observations: Observations,
     names: tuple[tuple[str, str], ...],
     left_out: int = 0,
-    remarks: tuple[str, ...] = (),
-    temperature_C: float | None = None,
+    *,
+    turns: tuple[Turns, ...] = (),
+    hold_out: bool = False,
 ) -> Calibration:
     """Fit the build of a rig to observations.
 
     Args:
         rig: the rig.
-        observations: of its stops.
+        observations: of its stops, or of its joints in motion.
         names: name and sha256 of each recording that they come from.
         left_out: samples that were not used.
-        remarks: what the report has to say beside what it finds itself.
-        temperature_C: of the rig during the observations; without it, the one the rig is computed at.
+        turns: what turns at steady speed among them showed.
+        hold_out: cross-validate, and correct positions smoothly where that pays.
+
+    Raises:
+        RigFileError: the tolerances hold every parameter fixed, or a sensor comes inside a magnet on the travel.
+    """
+    problem, said = problem_of(rig, observations)
+    untouched: tuple[Parameter, ...] = ()
+    if turns:
+        problem, untouched = telling(problem)
+    swept = bool(np.any(observations.free))
+    if swept:
+        sweep = fit_sweep(problem, rig.joints)
+        found, kept, chi, problem = sweep.fit, sweep.kept, sweep.chi_square, sweep.problem
+    else:
+        found, kept, chi = robust.fit_without_outliers(problem)
+    others: tuple[wiring.Wiring, ...] = ()
+    # Positions that are free follow whatever wires are assumed.
+    if found.strain > wiring.POOR and not swept:
+        others = tuple(wiring.others(problem, found))
+    used = problem if np.all(kept) else replace(problem, seen=problem.seen.part(kept))
+    untold = identify.untold(found)
+    held_out, correction = _held_out(rig, used, found, untouched) if hold_out and not others else (None, None)
+    if correction is not None and correction.applied:
+        found, used = correction.fit, correction.problem
+    found = widened(found, untouched) if untouched else found
+    inflation = inflation_of(found)
+    box = None if used.nominal.correction_box is None else used.nominal.correction_box.tolist()
+    text = rigfile.with_calibration(rig.text, _table(found, names, inflation, box))
+    report = CalibrationReport(
+        fit=found,
+        observations=used.seen,
+        recordings=names,
+        left_out=left_out,
+        inflation=inflation,
+        wirings=others,
+        remarks=(*_remarks(rig), *([said] if said else []), *([SWEPT] if swept else [])),
+        rejected=robust.rejected(problem, kept, chi, tuple(name for name, _ in names)),
+        untold=untold,
+        held_out=held_out,
+        correction=correction,
+        turns=turns,
+        joints=rig.joints,
+    )
+    return Calibration(Rig(rigfile.parse(text, source=rig.file.source)), report)
+
+
+def inflation_of(found: Fit) -> float:
+    """The factor on all sd: above 1 where the residuals exceed what noise explains."""
+    doubtful = chi_square.survival(found.chi_square, max(round(found.dof), 1)) < MODEL_DOUBT
+    return float(np.sqrt(found.reduced)) if doubtful and found.reduced > 1.0 else 1.0
+
+
+def _held_out(
+    rig: Rig, problem: Problem, found: Fit, untouched: tuple[Parameter, ...]
+) -> tuple[HeldOut | None, Correction | None]:
+    """Held-out errors of what is to be used, and the correction that pays or would, if there is one."""
+    inflation = inflation_of(found)
+    held = validate(problem, rig.joints, found, inflation)
+    if held is None or inflation == 1.0:
+        return held, None
+    plain = validate(problem, rig.joints, found)
+    correction = None if plain is None else best_of(rig, problem, found, plain, untouched)
+    if correction is None or not correction.applied:
+        return held, correction
+    return validate(correction.problem, rig.joints, correction.fit, inflation_of(correction.fit)), correction
+
+
+def problem_of(rig: Rig, observations: Observations) -> tuple[Problem, str]:
+    """What there is to fit, and a sentence about the temperature; empty where there is nothing to say.
 
     Raises:
         RigFileError: the tolerances hold every parameter fixed, or a sensor comes inside a magnet on the travel.
@@ -176,68 +236,39 @@ def calibrate_stops(
             f"{rig.file.source}: [tolerance] holds every parameter fixed, needs at least one to fit: give those "
             "that differ from unit to unit an sd above 0"
         )
-    parameters = assemble.parameters_of(rig.file, temperature_C)
-    found = fit(drawing.layout, parameters, which, observations)
-    others: tuple[wiring.Wiring, ...] = ()
-    if found.strain > wiring.POOR:
-        others = tuple(wiring.others(drawing.layout, parameters, which, observations, found))
-    doubtful = chi_square.survival(found.chi_square, max(round(found.dof), 1)) < MODEL_DOUBT
-    inflation = float(np.sqrt(found.reduced)) if doubtful and found.reduced > 1.0 else 1.0
-    covariance = found.covariance * inflation**2
-    table = rigfile.CalibrationTable(
+    if any(track.timed for track in observations.tracks):
+        which = (*which, *(one for one in delays_of(rig) if one.sd > 0.0))
+    temperature_C, said = warm.of_rows(rig.file, observations.temperature_C)
+    nominal = assemble.parameters_of(rig.file, None if temperature_C is None else float(np.mean(temperature_C)))
+    nominal = replace(nominal, correction=None, correction_box=None)
+    seen = observations.at_temperatures(temperature_C)
+    return Problem(drawing.layout, nominal, which, seen, motion.delays_us(rig.file)), said
+
+
+def _table(
+    found: Fit, names: tuple[tuple[str, str], ...], inflation: float, box: list[list[float]] | None
+) -> rigfile.CalibrationTable:
+    """The table [calibration]: the build, without what belongs to the bench."""
+    own = np.array([k for k, parameter in enumerate(found.parameters) if parameter.field != DELAY])
+    covariance = found.covariance[np.ix_(own, own)] * inflation**2
+    return rigfile.CalibrationTable(
         recordings=tuple(rigfile.UsedRecording(name=name, sha256=sha256) for name, sha256 in names),
         tool_version=version("fluxfix"),
-        parameters=tuple(parameter.address for parameter in which),
-        values=tuple(float(value) for value in found.deviations),
-        covariance=tuple(float(value) for value in covariance[np.tril_indices(len(which))]),
+        parameters=tuple(found.parameters[k].address for k in own),
+        values=tuple(float(value) for value in found.deviations[own]),
+        covariance=tuple(float(value) for value in covariance[np.tril_indices(len(own))]),
+        correction_box=None if box is None else tuple((low, high) for low, high in box),
     )
-    text = rigfile.with_calibration(rig.text, table)
-    calibrated = Rig(rigfile.parse(text, source=rig.file.source))
-    return Calibration(calibrated, CalibrationReport(found, observations, names, left_out, inflation, others, remarks))
 
 
 def _remarks(rig: Rig) -> tuple[str, ...]:
     """What is taken for granted: tolerances that the file leaves out."""
     tolerance = rig.file.tolerance
-    if not tolerance.defaults_used:
-        return ()
-    used = ", ".join(f"{name} sd {getattr(tolerance, name).sd:.3g}" for name in tolerance.defaults_used)
-    return (f"tolerances that the rig file leaves out have their defaults: {used}",)
-
-
-def references_of(rig: Rig) -> list[Reference]:
-    """The reference columns of the rig's joints."""
-    return [Reference(joint.name, "deg" if joint.unit == "deg" else "mm", joint.reference_sd) for joint in rig.joints]
-
-
-def stops_of(rig: Rig, recording: Recording) -> Stops:
-    """The stops of a recording; saturated samples are left out.
-
-    Raises:
-        RecordingError: the recording lacks columns of the rig or reference positions.
-    """
-    references = references_of(rig)
-    recording.require([*rig.columns, *(reference.column for reference in references)], f"calibrating rig {rig.name}")
-    low, high = np.asarray(rig.sensing.low_mT), np.asarray(rig.sensing.high_mT)
-
-    def saturated(readings: NDArray[np.float64]) -> NDArray[np.bool_]:
-        return (readings < low) | (readings > high)
-
-    return find_stops(recording.pieces(), rig.columns, references, saturated, str(recording.path))
-
-
-def observations_of(rig: Rig, stops: Stops) -> Observations:
-    """The stops that have at least one usable sample, as observations."""
-    used = stops.select(stops.count > 0)
-    variance = variance_of_mean_mT2(rig.sensing.noise_mT, rig.sensing.step_mT, used.count[:, None])
-    return Observations(used.reference, used.reference_sd, used.mean_mT, variance, used.count)
-
-
-def _joined(parts: Sequence[Observations]) -> Observations:
-    return Observations(
-        np.concatenate([part.reference for part in parts]),
-        np.concatenate([part.reference_sd for part in parts]),
-        np.concatenate([part.readings_mT for part in parts]),
-        np.concatenate([part.variance_mT2 for part in parts]),
-        np.concatenate([part.count for part in parts]),
-    )
+    found = []
+    if tolerance.defaults_used:
+        used = ", ".join(f"{name} sd {getattr(tolerance, name).sd:.3g}" for name in tolerance.defaults_used)
+        found.append(f"tolerances that the rig file leaves out have their defaults: {used}")
+    held = [name for name in tolerance.held if name != "sensor_delay_us"]
+    if held:
+        found.append(f"held fixed, since [tolerance] does not give them: {', '.join(held)}")
+    return tuple(found)

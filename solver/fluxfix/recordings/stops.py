@@ -11,7 +11,7 @@ from fluxfix.recordings.columns import Reference
 from fluxfix.recordings.samples import Samples
 
 Mask = Callable[[NDArray[np.float64]], NDArray[np.bool_]]
-"""From readings (n, m) to which of them cannot be used: (n,) or (n, m)."""
+"""From readings (n, m) to which of them are meant: (n,) or (n, m)."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,10 @@ class Stops:
         sd_mT: (k, m) standard deviation of the rows used about their mean (n - 1); NaN for fewer than two.
         count: (k,) rows used.
         left_out: (k,) rows left out, because a reading is not finite or masked.
-        rows: (k, 2) first row and the row after the last, counted from 0 over the whole recording.
+        odd: (k,) rows left out, because they do not belong to the others of their stop.
+        beside: (k, b) mean of other columns over the rows that have a number there; NaN where none has.
+        rows: (k, 2) first row and the row after the last, counted from 0 over the whole recording; rows that have no
+            reference may lie between.
         t_s: (k, 2) time of the first and the last row.
         without_reference: rows of no stop, because a reference is missing: on the way from one stop to the next.
     """
@@ -36,6 +39,8 @@ class Stops:
     sd_mT: NDArray[np.float64]
     count: NDArray[np.int64]
     left_out: NDArray[np.int64]
+    odd: NDArray[np.int64]
+    beside: NDArray[np.float64]
     rows: NDArray[np.int64]
     t_s: NDArray[np.float64]
     without_reference: int
@@ -60,6 +65,9 @@ class _Group:
     mean: NDArray[np.float64]
     squares: NDArray[np.float64]
     count: int
+    odd: int
+    held: int
+    beside: NDArray[np.float64]
     first: int
     end: int
     t_s: tuple[float, float]
@@ -71,8 +79,13 @@ def find_stops(
     references: Sequence[Reference],
     unusable: Mask | None = None,
     source: str = "recording",
+    *,
+    odd: Mask | None = None,
+    beside: Sequence[str] = (),
 ) -> Stops:
     """Group consecutive rows with the same reference and average each group's readings.
+
+    Rows without reference belong to no stop; where the same reference goes on behind them, it is the same stop.
 
     Args:
         samples: all rows, or the pieces of a recording in order (memory does not grow with the rows).
@@ -80,6 +93,8 @@ def find_stops(
         references: one for each joint, d; their columns must be there, those of the errors may be.
         unusable: tells which readings to leave out beside those that are not finite; saturated ones, as a rule.
         source: the file, as messages call it.
+        odd: tells which usable readings of one stop (of one piece of it) do not belong to the others.
+        beside: other columns to average.
 
     Raises:
         RecordingError: a reference is infinite, an error is negative or infinite, or no row has a reference.
@@ -88,13 +103,15 @@ def find_stops(
     groups: list[_Group] = []
     row = 0
     for piece in pieces:
-        for group in _groups(piece, row, readings, references, unusable=unusable, source=source):
-            if groups and groups[-1].end == group.first and np.array_equal(groups[-1].reference, group.reference):
+        for group in _groups(
+            piece, row, readings, references, unusable=unusable, source=source, odd=odd, beside=beside
+        ):
+            if groups and np.array_equal(groups[-1].reference, group.reference):
                 _merge(groups[-1], group)
             else:
                 groups.append(group)
         row += len(piece)
-    without = row - sum(group.end - group.first for group in groups)
+    without = row - sum(group.held for group in groups)
     if not groups:
         names = ", ".join(reference.column for reference in references)
         raise RecordingError(f"{source}: no row has a reference position, needs numbers in {names}", file=source)
@@ -109,6 +126,8 @@ def _groups(
     *,
     unusable: Mask | None,
     source: str,
+    odd: Mask | None,
+    beside: Sequence[str],
 ) -> Iterator[_Group]:
     positions = piece.columns([reference.column for reference in references])
     errors = _reference_sd(piece, references)
@@ -120,6 +139,7 @@ def _groups(
     used = np.asarray(np.isfinite(values).all(axis=1))
     if unusable is not None:
         used &= ~np.asarray(unusable(values)).reshape(len(piece), -1).any(axis=1)
+    others = piece.columns(beside)
     missing = np.asarray(np.isnan(positions).any(axis=1))
     changes = np.asarray((positions[1:] != positions[:-1]).any(axis=1)) & ~(missing[1:] & missing[:-1])
     starts = [0, *(np.flatnonzero(changes) + 1).tolist()]
@@ -127,6 +147,8 @@ def _groups(
         if missing[start]:
             continue
         chosen = values[start:end][used[start:end]]
+        strange = np.zeros(len(chosen), bool) if odd is None else np.asarray(odd(chosen), bool)
+        chosen = chosen[~strange]
         mean = chosen.mean(axis=0) if len(chosen) else np.zeros(values.shape[1])
         yield _Group(
             reference=positions[start],
@@ -134,6 +156,9 @@ def _groups(
             mean=mean,
             squares=((chosen - mean) ** 2).sum(axis=0),
             count=len(chosen),
+            odd=int(np.sum(strange)),
+            held=int(end - start),
+            beside=np.stack([np.nansum(others[start:end], axis=0), np.sum(~np.isnan(others[start:end]), axis=0)]),
             first=row + int(start),
             end=row + int(end),
             t_s=(float(piece.t_s[start]), float(piece.t_s[end - 1])),
@@ -178,6 +203,8 @@ def _merge(group: _Group, later: _Group) -> None:
         group.mean = group.mean + step * (later.count / count)
         group.squares = group.squares + later.squares + step**2 * (group.count * later.count / count)
     group.count, group.end = count, later.end
+    group.odd, group.held = group.odd + later.odd, group.held + later.held
+    group.beside = group.beside + later.beside
     group.sd = np.maximum(group.sd, later.sd)
     group.t_s = (group.t_s[0], later.t_s[1])
 
@@ -186,6 +213,8 @@ def _stops(groups: Sequence[_Group], without_reference: int) -> Stops:
     count = np.array([group.count for group in groups])
     rows = np.array([(group.first, group.end) for group in groups])
     few = count[:, None]
+    odd = np.array([group.odd for group in groups])
+    beside = np.stack([group.beside for group in groups])
     return Stops(
         reference=np.stack([group.reference for group in groups]),
         reference_sd=np.stack([group.sd for group in groups]),
@@ -194,7 +223,9 @@ def _stops(groups: Sequence[_Group], without_reference: int) -> Stops:
             few > 1, np.sqrt(np.stack([group.squares for group in groups]) / np.maximum(few - 1, 1)), np.nan
         ),
         count=count,
-        left_out=rows[:, 1] - rows[:, 0] - count,
+        left_out=np.array([group.held for group in groups]) - count - odd,
+        odd=odd,
+        beside=np.where(beside[:, 1] > 0, beside[:, 0] / np.maximum(beside[:, 1], 1.0), np.nan),
         rows=rows,
         t_s=np.array([group.t_s for group in groups]),
         without_reference=without_reference,

@@ -1,0 +1,56 @@
+"""Many units at once end where each by itself ends."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from bench import models
+from fluxfix.calibration.fit import fit
+from fluxfix.calibration.many import fit_many
+from fluxfix.calibration.run import problem_of
+
+ALIKE = 2e-3  # posterior sd: steps end below 1e-3 of it
+
+
+def test_many_units_and_each_by_itself(slider):
+    """Eleven units drawn from the tolerances, in chunks of four, have the builds, covariances and misfits of `fit`."""
+    problem, _ = problem_of(slider.rig, slider.stops)
+    rng = np.random.default_rng(6)
+    noise = np.sqrt(problem.seen.variance_mT2)
+    readings = np.array(
+        [
+            problem.expected(scaled).values_mT + noise * rng.standard_normal(noise.shape)
+            for scaled in rng.standard_normal((11, len(problem.which)))
+        ]
+    )
+    found = fit_many(problem, readings, chunk=4)
+
+    assert found.alone == 0
+    for unit, reading in enumerate(readings):
+        alone = fit(replace(problem, seen=replace(problem.seen, readings_mT=reading)))
+        assert np.max(np.abs(found.deviations[unit] - alone.deviations) / alone.sd) <= ALIKE
+        assert found.chi_square[unit] == pytest.approx(alone.chi_square, rel=1e-4)
+        assert np.sqrt(np.diag(found.covariance[unit])) == pytest.approx(alone.sd, rel=1e-3)
+
+
+@pytest.mark.parametrize("seed", [82315, 83018])
+def test_units_that_plain_steps_lead_astray(slider, seed):
+    """Two drawn units, by magpylib: full steps, or even damped ones, would rest at a chi-square of thousands."""
+    problem, _ = problem_of(slider.rig, slider.stops)
+    unit = slider.rig.drawn(seed)
+    readings = models.of_rig(slider.rig.file, models.build_of(unit)).readings(problem.seen.reference)
+    found = fit_many(problem, readings[None], chunk=1)
+
+    assert found.alone == 1
+    assert found.chi_square[0] <= 10.0  # without noise only the rest of the priors' pull is left
+    assert np.max(np.abs(found.deviations[0] - unit.build.deviations) / problem.prior_sd) <= 4.0
+
+
+def test_what_many_cannot_do(slider):
+    """Rows that share a reference error are refused: they would be taken as independent."""
+    problem, _ = problem_of(slider.rig, slider.stops)
+    shared = replace(problem, seen=replace(problem.seen, block=np.zeros(len(problem.seen), int)))
+
+    with pytest.raises(ValueError, match="held stops of one temperature"):
+        fit_many(shared, problem.seen.readings_mT[None])
