@@ -23,7 +23,7 @@ SEED = 74
 
 ABOUT = About(
     what="tables of the two simulated units' calibrated builds, the smallest error of 0.1, 0.2, 0.5, 1, 2 percent that the readings allow: "
-    "building, size, worst error found and rms error over the travel; a call of the C code, compiled on this machine with -O2, "
+    "building, size, bound of the error and rms error over the travel; a call of the C code, compiled on this machine with -O2, "
     "against rig.solve of one reading in process, by turns",
     unit="s, bytes, percent of the joint's span, ns (C) and µs (solve) a call: medians of rounds; times_faster: solve over C",
     origin="simulated: calibrated on recordings/*-unit-a/reference.csv; readings of that build at positions uniform over the travel, "

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,9 @@ import pytest
 from fluxfix.errors import ArgumentError, OutputError, TableError
 from fluxfix.status import Status
 from fluxfix.table import ErrorTarget, Table, TableJoint, build, load_table
+from fluxfix.table.build import workshop
+from fluxfix.table.front import csv, front
+from fluxfix.table.wanted import Wanted
 from table.models import PROBLEMS, boom_stick, problem, ratio_problem, slider_problem, stick_problem
 
 
@@ -50,7 +54,8 @@ def test_export_holds_the_named_files(tables: dict[str, Table]) -> None:
     """The export is complete, and its text is plain ASCII where a compiler reads it."""
     files = tables["stick"].files()
 
-    code = "boom_stick_table.c boom_stick_table.h ffx_table.c ffx_table.h selftest.c"
+    headers = "ffx_table.h ffx_kernel.h ffx_place.h ffx_spline.h ffx_angle.h"
+    code = f"boom_stick_table.c boom_stick_table.h ffx_table.c ffx_open.c ffx_unit.c selftest.c {headers}"
     assert set(files) == {*code.split(), "table.json", "golden.csv", "README.md"}
     assert all(text.isascii() for name, text in files.items() if name[-2:] in (".c", ".h"))
 
@@ -121,7 +126,9 @@ def test_progress_is_told_and_can_cancel() -> None:
     """Progress rises to its end; an exception raised in it comes through."""
     seen: list[tuple[int, int]] = []
     build(slider_problem(), on_progress=lambda done, total: seen.append((done, total)))
-    assert seen == [(done, seen[0][1]) for done in range(1, seen[0][1] + 1)]
+    total = seen[0][1]
+    assert seen == sorted(seen)  # between the steps it is told again where it is, so that it can be cancelled there
+    assert {done for done, _ in seen} == set(range(1, total + 1))
 
     def stop(_done: int, _total: int) -> None:
         raise KeyboardInterrupt
@@ -137,19 +144,19 @@ PRESS = (TableJoint("press", "prismatic", "mm", 0.0, 2.0),)
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        ({"joints": WRAPPING}, "full-turn tables are not made yet"),
-        ({"joints": ()}, "one or two"),
+        ({"joints": WRAPPING}, "makes one turn with shaft"),
+        ({"joints": ()}, "one to three"),
         ({"rig": "Boom Stick"}, "lower case"),
         ({"code_high": np.full(3, 2**17)}, "16-bit counts"),
         (
-            {"joints": PRESS, "readings": lambda q: np.stack([0 * q[:, 0], 0 * q[:, 0], 30.0 + q[:, 0]], axis=1)},
+            {"joints": PRESS, "readings": lambda q: np.outer(30.0 + (q[:, 0] - 1.0) ** 2, [0.0, 0.0, 1.0])},
             "turns one way only",
         ),
         ({"step_mT": np.full(3, 20.0 / 2**15)}, "saturates at 20 mT"),
         ({"readings": lambda q: np.stack([q[:, 0], q[:, 1], q[:, 0] + q[:, 1]], axis=1)}, "changes its sign"),
         (
             {"readings": lambda q: np.stack([q[:, 0], q[:, 0] * 2.0, 0.0 * q[:, 1] + 9.0], axis=1)},
-            "tells tilt-x and tilt-y apart",
+            "tell tilt-x and tilt-y apart",
         ),
         ({"readings": lambda q: np.full((len(q), 3), np.nan)}, "not finite"),
     ],
@@ -183,9 +190,9 @@ def test_target_must_fit_the_joint() -> None:
 @pytest.mark.parametrize(
     ("path", "value", "sentence"),
     [
-        (("schema",), 2, "schema 2"),
+        (("schema",), 1, "schema 1"),
         (("rig",), "a b", "table.rig"),
-        (("form",), "cubic", "ratio-quadratic or octant-quadratic"),
+        (("form",), "cubic", "such as ratio-quadratic"),
         (("joints", 0, "high"), -30.0, "above the lower end"),
         (("axes", 1, "step_mT"), 0.0, "above zero"),
         (("descriptor", "reach"), 0, "from 1 to"),
@@ -244,5 +251,42 @@ def test_two_sensors() -> None:
     both = problem("pair", joints, readings_of_two, "xyzuvw", range_mT=80.0, bits=16, noise_mT=0.03)
     table = build(both)
 
-    assert table.kernel.descriptor.guard.axis == (3, 4, 5)
+    assert table.kernel.descriptor.guard.axis[:3] == (3, 4, 5)
+    assert table.kernel.descriptor.spare is not None  # an axis of the far sensor: a foreign field is noticed
     assert table.bytes <= 144
+
+
+@pytest.mark.parametrize(("name", "most"), [("slider", 20), ("stick", 100), ("ratio", 16)])
+def test_most_exact_of_a_number_of_bytes(name: str, most: int) -> None:
+    """No more bytes are taken than allowed, and more of them give a smaller error."""
+    small = build(PROBLEMS[name](), Wanted(max_bytes=most))
+    large = build(PROBLEMS[name](), Wanted(max_bytes=2 * most))
+
+    assert small.bytes <= most
+    assert large.bytes <= 2 * most
+    assert max(large.error_bound_percent.values()) < max(small.error_bound_percent.values())
+
+
+def test_limits_that_make_no_sense() -> None:
+    """No bytes, a table that cannot be so small, an interpolation there is not."""
+    with pytest.raises(ArgumentError, match="got at most 0 bytes"):
+        build(slider_problem(), Wanted(max_bytes=0))
+    with pytest.raises(TableError, match="got at most 2 bytes, no table of so few"):
+        build(slider_problem(), Wanted(max_bytes=2))
+    with pytest.raises(ArgumentError, match="linear, quadratic, cubic"):
+        build(slider_problem(), Wanted(interpolation="quintic"))
+
+
+def test_front_has_the_cheapest_of_each() -> None:
+    """The front holds tables of every order; none of them is beaten, and each that is not on it is."""
+    shop = workshop(slider_problem(), Wanted(), lambda _stage: None)
+    points = front(shop, (1, 2, 3), None)
+
+    kept = [point for point in points if point.best]
+    assert {point.form.split()[0].split("-")[-1] for point in points} == {"linear", "quadratic", "cubic"}
+    assert [point.bytes for point in kept] == sorted(point.bytes for point in kept)
+    assert all(a.bound_percent >= b.bound_percent for a, b in pairwise(kept))
+    for point in points:
+        better = any(k.bytes <= point.bytes and k.bound_percent <= point.bound_percent for k in kept if k != point)
+        assert point.best or better
+    assert len(csv(points).splitlines()) == 1 + len(points)

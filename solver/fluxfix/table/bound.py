@@ -10,13 +10,16 @@ from fluxfix.table.fit import POSITION_ONE
 from fluxfix.table.problem import Floats, Ints, TableProblem, quantise
 from fluxfix.table.samples import counts_at
 
-SAMPLE = {1: 131072, 2: 131072}
+SAMPLE = {1: 131072, 2: 131072, 3: 131072}
 """Positions of the first, even pass, by number of joints: whole chunks of the forward model."""
+
+END = 4096
+"""Positions of the first pass at each end of each joint, the others anywhere."""
 
 FOCUS = 128
 """Places of the first pass around which the second one looks closer."""
 
-FOCUS_SAMPLE = {1: 131072, 2: 65536}
+FOCUS_SAMPLE = {1: 131072, 2: 65536, 3: 65536}
 """Positions of the second pass."""
 
 FOCUS_REACH = 0.005
@@ -49,28 +52,16 @@ class Measured:
 
 
 def even_sample(problem: TableProblem) -> Sample:
-    """An even sample of the travel with its edges: a Kronecker sequence (golden ratio, plastic number)."""
+    """An even sample of the travel, and of its ends: a Kronecker sequence (golden ratio, plastic number, and so on)."""
     joints = len(problem.joints)
-    root = (1.6180339887498949, 1.3247179572447460)[joints - 1]
+    root = (1.6180339887498949, 1.3247179572447460, 1.2207440846057596)[joints - 1]
     corners = np.stack(np.meshgrid(*[[0.0, 1.0]] * joints, indexing="ij"), axis=-1).reshape(-1, joints)
-    steps = np.arange(SAMPLE[joints] - len(corners) - 4 * _edge(joints))[:, None]
+    steps = np.arange(SAMPLE[joints] - len(corners))[:, None]
     places = (0.5 + steps * root ** -np.arange(1.0, joints + 1.0)) % 1.0
-    return _quantised(problem, np.concatenate([corners, _edges(joints), places]))
-
-
-def _edge(joints: int) -> int:
-    return 0 if joints == 1 else 2048
-
-
-def _edges(joints: int) -> Floats:
-    """Places along the four edges of two joints' travel: worst errors like to sit there."""
-    if joints == 1:
-        return np.zeros((0, 1))
-    along = np.linspace(0.0, 1.0, _edge(joints))
-    zero, one = np.zeros_like(along), np.ones_like(along)
-    return np.concatenate(
-        [np.stack(pair, axis=1) for pair in ((along, zero), (along, one), (zero, along), (one, along))]
-    )
+    if joints > 1:  # worst errors like to sit where a joint is at an end
+        for number in range(2 * joints):
+            places[number * END : (number + 1) * END, number // 2] = number % 2
+    return _quantised(problem, np.concatenate([corners, places]))
 
 
 def _quantised(problem: TableProblem, places: Floats) -> Sample:
@@ -81,6 +72,8 @@ def _errors(kernel: Kernel, sample: Sample) -> tuple[Floats, int]:
     positions, _ = twin.evaluate(kernel, sample.counts)
     given = positions[:, 0] != twin.NOT_WRITTEN
     errors = np.where(given[:, None], positions / POSITION_ONE - sample.places, 0.0)
+    turns = np.array([bool(one.turn) for one in kernel.descriptor.output])
+    errors -= np.where(turns, np.round(errors), 0.0)  # the shorter way round
     return np.abs(errors), int((~given).sum())
 
 

@@ -2,37 +2,38 @@
 
 from dataclasses import dataclass, replace
 from math import floor
+from typing import cast
 
 import numpy as np
 
-from fluxfix.status import Status
 from fluxfix.table import feature as features
 from fluxfix.table.descriptor import (
     CELL_ONE,
     CELLS_MAX,
-    INTERVAL_SHIFT,
-    KNOTS_PER_OCTANT_MAX,
-    SPARE_ONE,
+    FACTOR_ONE,
+    KNOTS_PER_QUADRANT_MAX,
+    QUADRANT_ONE,
+    STRENGTH_BITS,
+    VALUE_BITS,
     Descriptor,
+    Direction,
+    Elevation,
     Guard,
     Interval,
-    Octant,
     Output,
     Ratio,
     Spare,
+    Strength,
 )
 from fluxfix.table.feature import Feature
-from fluxfix.table.problem import SATURATION_STEPS, Floats, TableProblem
+from fluxfix.table.problem import Floats, TableProblem
+from fluxfix.table.rounding import down, up
 from fluxfix.table.samples import Samples
+from fluxfix.table.strength import Line, line_of
+from fluxfix.table.windows import guard_of, spare_of
 
-MASK_DEFAULT = 0xFFFF & ~int(Status.UNCHECKED)
-"""Flags that withhold a position unless the firmware says otherwise."""
-
-SPARE_SD = 3.29
-"""Half width of the spare axis' window beyond what the travel needs, in sd: 0.1 % false alarms of normal noise."""
-
-INTERVAL_BITS = 18
-"""Bits of a ratio that are kept: the product with the multiplier then fills 32."""
+RADIUS_ONE = 4
+"""A radius is in quarter counts."""
 
 _UNLIMITED = Output(0, 0, 0, 0)
 
@@ -46,112 +47,158 @@ class Frame:
     guard: Guard
     spare: Spare | None
     limits: Floats
+    line: Line
 
 
 def frame(problem: TableProblem, feature: Feature, samples: Samples, limits: Floats) -> Frame:
     """Set the windows of the guard and of the spare axis from samples over the widened travel."""
-    counts = samples.counts
-    axes = feature.axes if feature.spare is None else (*feature.axes, feature.spare)
-    length = np.sqrt((counts[:, list(axes)] ** 2).sum(axis=1))
-    noise = 3.0 * float((problem.noise_mT / problem.step_mT)[list(axes)].max()) + 1.0
-    weak = max(1, floor(max(0.0, problem.strength_low * float(length.min()) - noise) ** 2))
-    strong = min(2**32 - 1, floor((problem.strength_high * float(length.max()) + noise) ** 2) + 1)
-    low = problem.code_low + SATURATION_STEPS + 1
-    span = problem.code_high - SATURATION_STEPS - 1 - low
-    spare = _spare(problem, feature, counts)
-    guard = Guard(
-        axis=axes,
-        low=tuple(int(low[axis]) for axis in axes),
-        span=tuple(int(span[axis]) for axis in axes),
-        weak=weak,
-        strong=strong,
-        always=int(Status.UNCHECKED) if spare is None else 0,
-        mask=MASK_DEFAULT,
-    )
-    return Frame(feature, samples, guard, spare, limits)
+    spare = spare_of(problem, feature, samples.counts)
+    guard = guard_of(problem, feature, spare, samples.counts)
+    return Frame(feature, samples, guard, spare, limits, line_of(problem))
 
 
-def _spare(problem: TableProblem, feature: Feature, counts: Floats) -> Spare | None:
-    """Window of the spare axis over the travel, widened by its noise; None where it would pass everything."""
-    if feature.spare is None:
-        return None
-    used = np.abs(counts[:, list(feature.axes)])
-    below = used[:, -1] if feature.is_ratio else used.max(axis=1)
-    ratio = counts[:, feature.spare] / below
-    noise = problem.noise_mT / problem.step_mT
-    deviation = np.hypot(noise[feature.spare], ratio * noise[list(feature.axes)].max())
-    wide = (SPARE_SD * deviation + 0.5 + 0.5 * np.abs(ratio)) / below
-    low, high = floor(SPARE_ONE * float((ratio - wide).min())), floor(SPARE_ONE * float((ratio + wide).max())) + 1
-    return Spare(feature.spare, low, high) if low >= -32768 and high <= 32767 else None
-
-
-def describe(base: Frame, cells: tuple[int, ...]) -> Descriptor | None:
+def describe(base: Frame, cells: tuple[int, ...], order: int = 2) -> Descriptor | None:
     """A descriptor without outputs, None where not possible.
 
     Args:
         base: what the tables of the feature share.
-        cells: cells by coordinate; for a direction, knots an octant.
+        cells: cells by coordinate; for a direction, knots a quadrant.
+        order: of the spline.
     """
-    outputs = (_UNLIMITED,) * base.samples.places.shape[1]
-    if not base.feature.is_ratio:
-        return _octant(base, cells[0], outputs)
-    if max(cells) > CELLS_MAX:
+    outputs = tuple(replace(_UNLIMITED, turn=turn) for turn in base.feature.turn or (0,) * len(base.limits))
+    if max(cells) > CELLS_MAX or base.feature.kind == "harmonic":
         return None
+    value = features.values(base.feature, base.samples.counts)
+    below = features.radius(base.feature, base.samples.counts)
+    if base.feature.is_ratio:
+        return _ratio(base, cells, order, outputs, value, below)
+    return _direction(base, cells, order, outputs, value, below)
+
+
+def _ratio(
+    base: Frame, cells: tuple[int, ...], order: int, outputs: tuple[Output, ...], value: Floats, below: Floats
+) -> Ratio | None:
+    ratios = value[:, :-1] if base.feature.strength else value
+    low, high = _reached(ratios, below)
+    reach = floor(float(max(np.abs(low).max(initial=0.0), np.abs(high).max(initial=0.0)))) + 1
+    numerator = (2**31 - 1) // reach - 2**14
+    intervals = [_interval(a * numerator, b * numerator, n) for a, b, n in zip(low, high, cells, strict=False)]
+    strength = _strength(base, numerator, below, cells[-1])
+    if any(one.multiplier > 65535 for one in (*intervals, *([strength.interval] if strength else []))):
+        return None  # a value that hardly moves over the travel
+    return Ratio(
+        base.guard, numerator, reach, base.feature.sign, tuple(intervals), outputs, base.spare, order, strength
+    )
+
+
+def _reached(ratios: Floats, below: Floats) -> tuple[Floats, Floats]:
+    """Lowest and highest ratio (f,) with the rounding of the counts."""
+    slack = (0.5 + 0.5 * np.abs(ratios)) / below[:, None]
+    return (ratios - slack).min(axis=0, initial=np.inf), (ratios + slack).max(axis=0, initial=-np.inf)
+
+
+def _interval(low: float, high: float, cells: int) -> Interval:
+    start = down(floor(low))
+    width = up(floor(high) + 1 - start)
+    width = min(width, 2**31 - 1 - start)
+    shift = max(0, width.bit_length() - VALUE_BITS)
+    bits = 16 - cells.bit_length()  # cells << (16 + bits) then fits into 32
+    return Interval(start, width, ((cells << (16 + bits)) - 1) // (width >> shift), shift, bits, cells)
+
+
+def _strength(base: Frame, numerator: int, below: Floats, cells: int) -> Strength | None:
+    """The reciprocal's place; `below` in the units that the firmware divides by."""
+    if not base.feature.strength:
+        return None
+    slack = 1.0 / below
+    low, high = numerator / (below.max() * (1.0 + slack.max())), numerator / below.min() * (1.0 + slack.max())
+    shift = max(0, floor(high * 1.01).bit_length() - STRENGTH_BITS)
+    scale = FACTOR_ONE / 2.0 / 2**shift
+    interval = _interval(low * scale * (1.0 - base.line.slack), high * scale * (1.0 + base.line.slack), cells)
+    line = base.line
+    return Strength(shift, interval, line.slope, line.reference, line.low, line.high)
+
+
+def _direction(
+    base: Frame, cells: tuple[int, ...], order: int, outputs: tuple[Output, ...], value: Floats, below: Floats
+) -> Direction | None:
+    knots = cells[0]
+    if knots > KNOTS_PER_QUADRANT_MAX:
+        return None
+    first, count = 0, 4 * knots
+    if not base.feature.closed:
+        coordinate = folded(value[:, 0]) * knots
+        first = floor(float(coordinate.min()) - 1e-3)
+        count = floor(float(coordinate.max()) + 1e-3) + 1 - first
+        if count >= 4 * knots:
+            return None
+    numerator, elevation = 0, None
+    if len(base.feature.axes) > 2 or base.feature.strength:
+        low, high = _reached(value[:, 1 : len(base.feature.axes) - 1], below)
+        reach = floor(float(max(np.abs(low).max(initial=0.0), np.abs(high).max(initial=0.0)))) + 1
+        numerator = min(2**31 - 1, 4 * ((2**31 - 1) // reach - 2**15) - 4)
+        if len(base.feature.axes) > 2:
+            scale = numerator / RADIUS_ONE
+            elevation = Elevation(reach, _interval(float(low[0]) * scale, float(high[0]) * scale, cells[1]))
+    strength = _strength(base, numerator, below * RADIUS_ONE, cells[-1])
+    return Direction(
+        base.guard,
+        knots,
+        first % (4 * knots),
+        count,
+        outputs,
+        base.spare,
+        order,
+        base.feature.rotated,
+        numerator,
+        elevation,
+        strength,
+    )
+
+
+def folded(quadrants: Floats) -> Floats:
+    """What the firmware has for a direction (n,) in quadrants: equal on whole ones, sine over sine + cosine between."""
+    whole = np.floor(quadrants)
+    angle = (quadrants - whole) * features.QUADRANT
+    sine, cosine = np.sin(angle), np.cos(angle)
+    return np.asarray(whole + sine / (sine + cosine))
+
+
+def directions(feature: Feature, counts: Floats) -> Floats:
+    """The folded direction (n,) in quadrants from 0 to 4, on average as rounding toward zero leaves it."""
+    direction = features.quadrants(feature, counts)
+    rounding = np.where(np.floor(direction) % 2 == 0, 0.5, -0.5) / QUADRANT_ONE
+    return np.asarray(folded(direction) + rounding)
+
+
+def coordinates(descriptor: Ratio | Direction, base: Frame) -> Floats:
+    """Table coordinates (n, f) of the frame's samples in cells, real numbers, on average what the firmware computes."""
     counts = base.samples.counts
     value = features.values(base.feature, counts)
-    below = np.abs(counts[:, base.feature.axes[-1]])
-    slack = (0.5 + 0.5 * np.abs(value)) / below[:, None]  # rounding of the counts
-    low, high = (value - slack).min(axis=0), (value + slack).max(axis=0)
-    reach = floor(max(float(np.abs(low).max()), float(np.abs(high).max()))) + 1
-    numerator = (2**31 - 1) // reach - 2**14
-    intervals = tuple(
-        _interval(floor(a * numerator), floor(b * numerator) + 1, n) for a, b, n in zip(low, high, cells, strict=True)
-    )
-    if max(interval.multiplier for interval in intervals) > 65535:
-        return None  # a ratio that hardly moves over the travel
-    return Ratio(base.guard, numerator, reach, base.feature.sign, intervals, outputs, base.spare)
-
-
-def _interval(low: int, high: int, cells: int) -> Interval:
-    width = high - low
-    shift = max(0, width.bit_length() - INTERVAL_BITS)
-    return Interval(low, width, ((cells << (16 + INTERVAL_SHIFT)) - 1) // (width >> shift), shift, cells)
-
-
-def _octant(base: Frame, knots: int, outputs: tuple[Output, ...]) -> Octant | None:
-    coordinate = _folded(features.values(base.feature, base.samples.counts)[:, 0]) * knots
-    first = floor(float(coordinate.min()) - 1e-3)
-    cells = floor(float(coordinate.max()) + 1e-3) + 1 - first
-    if knots > KNOTS_PER_OCTANT_MAX or cells > min(255, 8 * knots - 1):
-        return None
-    return Octant(base.guard, knots, first % (8 * knots), cells, outputs, base.spare)
-
-
-def _folded(octants: Floats) -> Floats:
-    """What the firmware has for a direction (n,) in octants: equal on whole octants, a tangent between."""
-    whole = np.floor(octants)
-    part = octants - whole
-    odd = whole % 2 == 1
-    tangent = np.tan(np.where(odd, 1.0 - part, part) * (np.pi / 4.0))
-    return np.asarray(whole + np.where(odd, 1.0 - tangent, tangent))
-
-
-def coordinates(descriptor: Descriptor, base: Frame) -> Floats:
-    """Table coordinates (n, f) of the frame's samples in cells, real numbers, on average what the firmware computes."""
-    value = features.values(base.feature, base.samples.counts)
-    if isinstance(descriptor, Octant):
-        coordinate = _folded(value[:, 0]) * descriptor.knots_per_octant - descriptor.first_knot
-        turn = 8 * descriptor.knots_per_octant
-        return np.asarray(coordinate - turn * np.floor(float(coordinate.min()) / turn + 1e-9))[:, None]
+    below = features.radius(base.feature, counts)
     columns = []
-    for number, interval in enumerate(descriptor.interval):
-        above = (
-            value[:, number] * descriptor.numerator - interval.low
-        ) / 2**interval.shift - 0.5  # two shifts round down
-        columns.append((above * interval.multiplier / 2**INTERVAL_SHIFT - 0.5) / CELL_ONE)
+    if isinstance(descriptor, Direction):
+        turn = 4 * descriptor.knots_per_quadrant
+        coordinate = directions(base.feature, counts) * descriptor.knots_per_quadrant - descriptor.first_knot
+        columns.append(coordinate % turn if descriptor.closed else (coordinate + 0.5) % turn - 0.5)
+        scale = descriptor.numerator / RADIUS_ONE
+        middle = () if descriptor.elevation is None else (descriptor.elevation.interval,)
+        columns += [_placed(one, value[:, 1 + k] * scale) for k, one in enumerate(middle)]
+    else:
+        scale = descriptor.numerator
+        columns += [_placed(one, value[:, k] * scale) for k, one in enumerate(descriptor.interval)]
+    if descriptor.strength is not None:
+        reciprocal = scale / below / 2**descriptor.strength.shift - (0.5 if descriptor.strength.shift else 0.0)
+        columns.append(_placed(descriptor.strength.interval, reciprocal * (FACTOR_ONE / 2)))
     return np.stack(columns, axis=1)
 
 
-def with_outputs(descriptor: Descriptor, outputs: tuple[Output, ...]) -> Descriptor:
+def _placed(interval: Interval, value: Floats) -> Floats:
+    """Two shifts round down: half a step is lost at each."""
+    above = (value - interval.low) / 2**interval.shift - (0.5 if interval.shift else 0.0)
+    return np.asarray((above * interval.multiplier / 2**interval.down - 0.5) / CELL_ONE)
+
+
+def with_outputs(descriptor: Ratio | Direction, outputs: tuple[Output, ...]) -> Descriptor:
     """The descriptor with the outputs that a fit has found."""
-    return replace(descriptor, output=outputs)
+    return cast("Descriptor", replace(descriptor, output=outputs))

@@ -10,10 +10,19 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from fluxfix.table.table import Table
 
-SCHEMA = 1
+SCHEMA = 2
 """Version of table.json."""
 
-BY_JOINT = ("error_bound", "error_bound_percent", "rms_error", "noise_sd", "noise_sd_worst", "rounding_floor_percent")
+BY_JOINT = (
+    "error_bound",
+    "error_bound_percent",
+    "largest_found",
+    "rms_error",
+    "noise_sd",
+    "noise_sd_worst",
+    "noise_over_known_strength",
+    "rounding_floor_percent",
+)
 """Fields of a table that hold one number a joint."""
 
 
@@ -27,9 +36,10 @@ def to_json(table: Table) -> str:
         "bytes": table.bytes,
         "descriptor_bytes": table.descriptor_bytes,
         **{name: getattr(table, name) for name in BY_JOINT},
+        "proven": table.proven,
         "positions_checked": table.positions_checked,
         "instructions": table.instructions,
-        "joints": [{key: value for key, value in asdict(joint).items() if key != "wraps"} for joint in table.joints],
+        "joints": [asdict(joint) for joint in table.joints],
         "axes": [asdict(axis) for axis in table.axes],
         "descriptor": asdict(table.kernel.descriptor),
         "coefficients": table.kernel.coefficients.tolist(),

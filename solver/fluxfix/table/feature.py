@@ -1,37 +1,60 @@
-"""Which combination of field axes tells the position: ratios with one denominator, or the direction in a plane.
+"""Which combination of field axes tells the position, and what it costs.
 
-Both are blind to the strength of the magnet. What they cost in noise and in rounding of the counts is found by linear
-propagation: with F the feature, q the place and c the counts, dq = (dF/dq)^-1 (dF/dc) dc.
+Ratios with one denominator, the direction in a plane, and an axis over the radius in that plane are blind to the
+strength of the magnet. Where a joint needs it, as a press does, the reciprocal of the denominator or of the radius is
+added: the strength. What features cost in noise and in rounding of the counts is found by linear propagation: with F
+the feature, q the place and c the counts, dq = (dF/dq)^-1 (dF/dc) dc.
 """
 
 from dataclasses import dataclass
-from itertools import combinations
+from typing import Literal
 
 import numpy as np
 
 from fluxfix.errors import TableError
+from fluxfix.table.descriptor import DENOMINATOR_LEAST
 from fluxfix.table.problem import SATURATION_STEPS, Floats, TableProblem
-from fluxfix.table.samples import Samples, lattice, slopes
-
-LATTICE_POINTS = {1: 801, 2: 41}
-"""Samples along each joint when features are compared, by the number of joints."""
 
 REACH_MAX = 16
 """Largest ratio that is tabulated: beyond it the denominator is so small that its rounding decides."""
 
+COUNT_STEP = 1e-3
+"""Step in counts of the differences by which features are derived: their curvature and round-off are far below it."""
+
+QUADRANT = np.pi / 2.0
+
 
 @dataclass(frozen=True)
 class Feature:
-    """Axes by number. Ratios: numerators, then the denominator, of constant `sign`. Direction: two axes, sign 0."""
+    """What coordinates are made from.
+
+    Attributes:
+        axes: by number. Ratios: numerators, then the denominator. Direction: its two axes, then that of the elevation.
+        sign: of the denominator; 0 for a direction.
+        spare: an axis that is compared only.
+        kind: ratios, the direction as a table, or as an angle with harmonics.
+        strength: whether the reciprocal of the denominator, or radius, is a coordinate too.
+        turn: by joint, 1 or -1 where it makes full turns, as the direction turns with it or against it; else 0.
+        rotated: whether a direction is folded half a quadrant further round.
+    """
 
     axes: tuple[int, ...]
     sign: int
     spare: int | None = None
+    kind: Literal["ratio", "direction", "harmonic"] = "ratio"
+    strength: bool = False
+    turn: tuple[int, ...] = ()
+    rotated: bool = False
 
     @property
     def is_ratio(self) -> bool:
         """Whether the denominator is always the same axis."""
-        return self.sign != 0
+        return self.kind == "ratio"
+
+    @property
+    def closed(self) -> bool:
+        """Whether the direction makes full turns."""
+        return any(self.turn)
 
 
 @dataclass(frozen=True)
@@ -44,34 +67,80 @@ class Price:
 
 
 def values(feature: Feature, counts: Floats) -> Floats:
-    """The feature's values (n, f): ratios, or the direction in octants, continuous along the samples."""
+    """The feature's values (n, f): ratios or direction and elevation, then strength.
+
+    The direction is in quadrants, from the second axis' negative end, cut where no sample is; strength is one over
+    counts.
+    """
+    length = radius(feature, counts)
     if feature.is_ratio:
-        return counts[:, list(feature.axes[:-1])] / counts[:, feature.axes[-1:]]
+        columns = [counts[:, axis] / counts[:, feature.axes[-1]] for axis in feature.axes[:-1]]
+    else:
+        columns = [_cut(quadrants(feature, counts), closed=feature.closed)]
+        columns += [counts[:, axis] / length for axis in feature.axes[2:]]
+    return np.stack([*columns, *([1.0 / length] if feature.strength else [])], axis=1)
+
+
+def radius(feature: Feature, counts: Floats) -> Floats:
+    """What strength is one over (n,): the denominator without its sign, or nearly the length of a direction's axes.
+
+    sum (1 - p (1 - p)), with p the folded ratio, has no jump of its slope where axes change their signs.
+    """
+    if feature.is_ratio:
+        return np.abs(counts[:, feature.axes[-1]])
+    first, second = (np.abs(one) for one in plane(feature, counts))
+    total = np.where(first + second > 0.0, first + second, 1.0)
+    return np.asarray(total - first * second / total)
+
+
+def plane(feature: Feature, counts: Floats) -> tuple[Floats, Floats]:
+    """The two numbers (n,) that a direction is made from."""
     first, second = counts[:, feature.axes[0]], counts[:, feature.axes[1]]
-    return np.unwrap(np.arctan2(second, first))[:, None] * (4.0 / np.pi)
+    return (first + second, second - first) if feature.rotated else (first, second)
+
+
+def below(feature: Feature, counts: Floats) -> Floats:
+    """What a spare axis is compared with (n,): the denominator, or the sum of the direction's two magnitudes."""
+    if feature.is_ratio:
+        return np.abs(counts[:, feature.axes[-1]])
+    first, second = plane(feature, counts)
+    return np.asarray(np.abs(first) + np.abs(second))
+
+
+def quadrants(feature: Feature, counts: Floats) -> Floats:
+    """The direction (n,) in quadrants from 0 to 4."""
+    first, second = plane(feature, counts)
+    return np.asarray((np.arctan2(second, first) / QUADRANT + 1.0) % 4.0)
+
+
+def _cut(direction: Floats, *, closed: bool) -> Floats:
+    """Directions in quadrants so that no sample lies on the other side of the cut, which is in their widest gap."""
+    if closed:
+        return direction
+    ordered = np.sort(direction)
+    gaps = np.diff(np.append(ordered, ordered[0] + 4.0))
+    widest = int(gaps.argmax())
+    start = ordered[(widest + 1) % len(ordered)] - 1e-9
+    return np.asarray(start + (direction - start) % 4.0)
 
 
 def _gradient(feature: Feature, counts: Floats) -> Floats:
-    """dF/dc (n, f, m)."""
-    joints = len(feature.axes) - 1
-    gradient = np.zeros((len(counts), joints, counts.shape[1]))
-    below = counts[:, feature.axes[-1]]
-    if feature.is_ratio:
-        for row, axis in enumerate(feature.axes[:-1]):
-            gradient[:, row, axis] = 1.0 / below
-            gradient[:, row, feature.axes[-1]] = -counts[:, axis] / below**2
-        return gradient
-    first = counts[:, feature.axes[0]]
-    squared = (first**2 + below**2) * (np.pi / 4.0)
-    gradient[:, 0, feature.axes[0]] = -below / squared
-    gradient[:, 0, feature.axes[1]] = first / squared
-    return gradient
+    """dF/dc (n, f, m), by central differences."""
+    gradient = []
+    for axis in range(counts.shape[1]):
+        step = np.zeros(counts.shape[1])
+        step[axis] = COUNT_STEP
+        moved = values(feature, counts + step) - values(feature, counts - step)
+        if not feature.is_ratio:
+            moved[:, 0] = (moved[:, 0] + 2.0) % 4.0 - 2.0
+        gradient.append(moved / (2.0 * COUNT_STEP))
+    return np.stack(gradient, axis=2)
 
 
 def sensitivity(feature: Feature, counts: Floats, slope: Floats) -> Floats | None:
     """dq/dc (n, d, m) in spans a count; None where the feature does not tell every position from its neighbours."""
-    if not np.abs(counts[:, list(feature.axes)]).max(axis=1).all():
-        return None  # at some place there is no direction
+    if not np.abs(counts[:, list(feature.axes[-1:] if feature.is_ratio else feature.axes[:2])]).max(axis=1).all():
+        return None  # at some place there is nothing to divide by
     gradient = _gradient(feature, counts)
     by_place = gradient @ slope
     determinant = np.linalg.det(by_place)
@@ -116,82 +185,14 @@ def constant_sign(counts: Floats, axis: int) -> int:
     return int(column.min() > 0.0) - int(column.max() < 0.0)
 
 
-def choose(problem: TableProblem) -> tuple[list[Feature], Price]:
-    """The features worth a table, all of the same axes, and their price: the lowest of all that tell positions apart.
-
-    Raises:
-        TableError: no feature tells the positions of the travel apart.
-    """
-    joints = len(problem.joints)
-    samples = lattice(problem, LATTICE_POINTS[joints], np.zeros(joints))
-    check_unsaturated(problem, samples.counts)
-    slope = slopes(problem, samples.places)
-    found = _ratios_of_two(problem, samples.counts) if joints == 2 else _directions(problem)
-    best: tuple[float, Feature, Price] | None = None
-    for feature in found:
-        by_count = sensitivity(feature, samples.counts, slope)
-        if by_count is not None and _fits(feature, samples.counts):
-            cost = price(problem, by_count)
-            if best is None or cost.rounding.max() < best[0]:
-                best = (float(cost.rounding.max()), feature, cost)
-    if best is None:
-        raise TableError(_reason(problem, found), rig=problem.rig)
-    return (_alternatives(best[1], samples) if joints == 1 else [best[1]]), best[2]
-
-
-def _ratios_of_two(problem: TableProblem, counts: Floats) -> list[Feature]:
-    axes = range(len(problem.axes))
-    return [
-        Feature((*pair, below), constant_sign(counts, below))
-        for below in axes
-        if constant_sign(counts, below)
-        for pair in combinations([axis for axis in axes if axis != below], 2)
-    ]
-
-
-def _directions(problem: TableProblem) -> list[Feature]:
-    return [Feature(pair, 0) for pair in combinations(range(len(problem.axes)), 2)]
-
-
-def _fits(feature: Feature, counts: Floats) -> bool:
+def fits(feature: Feature, counts: Floats) -> bool:
+    """Whether a table can hold the feature's values: no ratio too large, a gap in an open direction."""
+    if feature.is_ratio and radius(feature, counts).min() < DENOMINATOR_LEAST + 1:
+        return False
     value = values(feature, counts)
-    if feature.is_ratio:
-        return bool(np.abs(value).max() <= REACH_MAX)
-    return bool(np.ptp(value) < 7.0)  # a table never closes the circle: an octant at least is left over
-
-
-def _alternatives(feature: Feature, samples: Samples) -> list[Feature]:
-    """The direction of two axes, and the plain ratios of the same two where a denominator keeps its sign."""
-    spare = _spare(feature.axes, samples.counts)
-    first, second = feature.axes
-    ratios = [
-        Feature(axes, constant_sign(samples.counts, axes[1]), spare) for axes in ((first, second), (second, first))
-    ]
-    return [ratio for ratio in ratios if ratio.is_ratio and _fits(ratio, samples.counts)] + [
-        Feature(feature.axes, 0, spare)
-    ]
-
-
-def _spare(used: tuple[int, ...], counts: Floats) -> int | None:
-    """The unused axis that moves least against the used ones: its window will be the narrowest."""
-    larger = np.abs(counts[:, list(used)]).max(axis=1)
-    rest = [axis for axis in range(counts.shape[1]) if axis not in used]
-    moves = np.array([np.ptp(counts[:, axis] / larger) for axis in rest])
-    return rest[int(moves.argmin())] if rest else None
-
-
-def _reason(problem: TableProblem, found: list[Feature]) -> str:
-    if len(problem.joints) == 1:
-        return (
-            f"no two of the axes {', '.join(problem.axes)} have a direction that turns one way only over the travel of "
-            f"{problem.joints[0].name}: shorten the travel, or turn the sensor or the magnet"
-        )
-    if not found:
-        return (
-            f"each of the axes {', '.join(problem.axes)} changes its sign on the travel, so none can be the "
-            "denominator of a ratio: shorten the travel, or move the sensor to where one axis keeps its sign"
-        )
-    return (
-        f"no pair of ratios of {', '.join(problem.axes)} tells {problem.joints[0].name} and {problem.joints[1].name} "
-        "apart over the whole travel: shorten the travel, or move the sensor"
-    )
+    ratios = value[:, :-1] if feature.strength else value
+    if not feature.is_ratio:
+        if not feature.closed and np.ptp(value[:, 0]) >= 3.5:
+            return False  # half a quadrant at least must be left over
+        ratios = ratios[:, 1:]
+    return not ratios.size or bool(np.abs(ratios).max() <= REACH_MAX)

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,18 @@ class TableJoint:
         return self.high - self.low
 
 
+class BoundedForm(Protocol):
+    """A polynomial of the readings over a box of positions, with a bound of what it leaves out."""
+
+    @property
+    def coefficients(self) -> Floats:
+        """Of Chebyshev polynomials, (n1 + 1, …, nd + 1, m), mT."""
+
+    @property
+    def error_mT(self) -> Floats:
+        """Bound of the forward model's difference from it (m,)."""
+
+
 @dataclass(frozen=True)
 class TableProblem:
     """The inverse wanted. Arrays have one entry an axis, in the order of `axes`.
@@ -57,6 +69,12 @@ class TableProblem:
         strength_low: weakest magnet to be taken as sound, relative to this build.
         strength_high: strongest magnet to be taken as sound, relative to this build. The defaults hold the reversible
             change of the common magnet materials over -40 to +85 °C (from memory: up to 0.2 % a kelvin).
+        polynomial: makes a bounded form of `readings` from the lower (d,) and upper ends of a box of positions and the
+            error wanted (m,), None where it cannot; without it a table's error is not proven.
+        temperature_C: range of temperature in use, where the rig states one.
+        reference_C: temperature that `readings` refers to.
+        readings_at: the forward model at a temperature in °C: positions (n, d) to (n, m) mT. Used where the position
+            depends on the magnet's strength; without it, strength is taken as exact.
     """
 
     rig: str
@@ -70,6 +88,10 @@ class TableProblem:
     readings: Callable[[Floats], Floats]
     strength_low: float = 0.85
     strength_high: float = 1.15
+    polynomial: Callable[[Floats, Floats, Floats], BoundedForm | None] | None = None
+    temperature_C: tuple[float, float] | None = None
+    reference_C: float = 20.0
+    readings_at: Callable[[Floats, float], Floats] | None = None
 
     @property
     def low(self) -> Floats:
@@ -124,24 +146,22 @@ def check(problem: TableProblem) -> None:
             rig=problem.rig,
         )
     joints = len(problem.joints)
-    if joints not in (1, 2):
+    if joints not in (1, 2, 3):
         raise TableError(
-            f"got {joints} solved joints, tables are made for one or two: hold the others fixed", joints=joints
+            f"got {joints} solved joints, tables are made for one to three: hold the others fixed", joints=joints
         )
     for joint in problem.joints:
-        if joint.wraps:
-            raise TableError(
-                f"joint {joint.name} makes a full turn: full-turn tables are not made yet", joint=joint.name
-            )
         if not (np.isfinite(joint.low) and np.isfinite(joint.high) and joint.span > 0.0):
             raise TableError(
                 f"got the travel [{joint.low}, {joint.high}] of joint {joint.name}: it must be finite and rise",
                 joint=joint.name,
             )
-    if len(problem.axes) < joints + 1:
+    if sum(joint.wraps for joint in problem.joints) > 1:
+        names = " and ".join(joint.name for joint in problem.joints if joint.wraps)
+        raise TableError(f"joints {names} make full turns, a table holds one of them: limit the others' travel")
+    if len(problem.axes) < joints:
         raise TableError(
-            f"got {len(problem.axes)} field axes for {joints} joints, a table of ratios needs at least {joints + 1}: "
-            "add an axis",
+            f"got {len(problem.axes)} field axes for {joints} joints, a table needs as many as joints: add an axis",
             axes=len(problem.axes),
         )
     if (problem.code_low < -32768).any() or (problem.code_high > 32767).any():

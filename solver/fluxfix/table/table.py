@@ -1,5 +1,6 @@
 """The finished table: its numbers, its twin, its files."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -9,10 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from fluxfix.errors import ArgumentError
 from fluxfix.files import whole_folder
-from fluxfix.table import emit, twin
-from fluxfix.table.descriptor import Kernel, Octant, struct_layout
+from fluxfix.table import blob, emit, twin
+from fluxfix.table.descriptor import SIXTEENTHS, Kernel, form_of
 from fluxfix.table.fit import POSITION_ONE
+from fluxfix.table.layout import dtype
 from fluxfix.table.problem import Floats, Ints, TableJoint, quantise
+from fluxfix.table.unit import Unit
 
 
 @dataclass(frozen=True)
@@ -41,14 +44,19 @@ class Table:
         joints: the solved joints.
         axes: the field axes, in the order of counts.
         kernel: descriptor and coefficients.
-        error_bound: largest error found on `positions_checked` positions, noise-free, through counts; not a proof.
+        error_bound: bound of the error over the whole travel, noise-free, through counts.
         error_bound_percent: the same in percent of the span.
+        largest_found: largest error found on `positions_checked` positions: what is left to the bound is its gap.
+        proven: whether the bound is one; else the forward model came without a bound of its own and its error, a small
+            part of the bound, is an estimate.
         rms_error: rms of the error over the travel.
         noise_sd: one sd of a single sample through the table, rms over the travel.
         noise_sd_worst: the same where it is largest.
         rounding_floor_percent: what rounding of the readings to counts alone costs at worst.
-        positions_checked: how many positions `error_bound` was found on.
-        instructions: instructions executed on a core; None where not counted.
+        noise_over_known_strength: `noise_sd` over that of least squares that knows the magnet's strength: the price of
+            being blind to it.
+        positions_checked: how many positions `largest_found` was found on.
+        instructions: instructions of a call by core: least, median, most; None where not counted.
     """
 
     rig: str
@@ -58,17 +66,20 @@ class Table:
     kernel: Kernel
     error_bound: dict[str, float]
     error_bound_percent: dict[str, float]
+    largest_found: dict[str, float]
+    proven: bool
     rms_error: dict[str, float]
     noise_sd: dict[str, float]
     noise_sd_worst: dict[str, float]
+    noise_over_known_strength: dict[str, float]
     rounding_floor_percent: dict[str, float]
     positions_checked: int
-    instructions: dict[str, int] | None = None
+    instructions: dict[str, dict[str, int]] | None = None
 
     @property
     def form(self) -> str:
         """Feature and interpolation."""
-        return "octant-quadratic" if isinstance(self.kernel.descriptor, Octant) else "ratio-quadratic"
+        return form_of(self.kernel.descriptor)
 
     @property
     def bound(self) -> dict[str, float]:
@@ -83,7 +94,7 @@ class Table:
     @property
     def descriptor_bytes(self) -> int:
         """Size of the descriptor."""
-        return struct_layout(self.kernel.descriptor).itemsize
+        return dtype().itemsize
 
     def counts(self, readings_mT: ArrayLike) -> Ints:
         """What the converters give for readings (n, m) in mT: whole counts; `code_low` for what is not finite."""
@@ -91,8 +102,15 @@ class Table:
         low, high = np.array([axis.code_low for axis in self.axes]), np.array([axis.code_high for axis in self.axes])
         return quantise(self._columns(np.asarray(readings_mT, dtype=np.float64)) / step, low, high)
 
-    def evaluate(self, counts: ArrayLike) -> tuple[NDArray[np.int32], NDArray[np.uint16]]:
+    def evaluate(
+        self, counts: ArrayLike, unit: Unit | None = None, temperature_C: float | None = None
+    ) -> tuple[NDArray[np.int32], NDArray[np.uint16]]:
         """What the C function gives for counts (n, m), to the last bit.
+
+        Args:
+            counts: whole numbers of 16 bits.
+            unit: parameter block of the unit that the counts come from; without it they are taken as they are.
+            temperature_C: of the magnet, for a table that uses its strength; without it the table's reference.
 
         Returns:
             Positions (n, d) in 2^-16 of the span above the lower end, -2^31 where C writes none; flags (n,).
@@ -105,18 +123,19 @@ class Table:
             raise ArgumentError(
                 "got counts that are not whole numbers from -32768 to 32767: use Table.counts to make them from mT"
             )
-        return twin.evaluate(self.kernel, self._columns(words).astype(np.int64))
+        warm = None if temperature_C is None else round(temperature_C * SIXTEENTHS)
+        return twin.evaluate(self.kernel, self._columns(words).astype(np.int64), unit, warm)
 
-    def positions(self, readings_mT: ArrayLike) -> Floats:
+    def positions(self, readings_mT: ArrayLike, unit: Unit | None = None, temperature_C: float | None = None) -> Floats:
         """Positions (n, d), each in its joint's unit, of readings (n, m) in mT, as the firmware computes them.
 
-        One reading (m,) gives one position (d,).
+        One reading (m,) gives one position (d,). `unit` and `temperature_C` are those of `evaluate`.
 
         NaN where a flag withholds the position or a reading is not finite.
         """
         given = np.asarray(readings_mT, dtype=np.float64)
         readings = self._columns(np.atleast_2d(given))
-        whole, _ = self.evaluate(self.counts(readings))
+        whole, _ = self.evaluate(self.counts(readings), unit, temperature_C)
         usable = (whole[:, :1] != twin.NOT_WRITTEN) & np.isfinite(readings).all(axis=1, keepdims=True)
         low = np.array([joint.low for joint in self.joints])
         span = np.array([joint.span for joint in self.joints])
@@ -127,15 +146,16 @@ class Table:
         """The export by file name: JSON, C, runtime, self-test, golden vectors, README; equal for equal tables."""
         return emit.files(self)
 
-    def write(self, directory: str | Path, *, force: bool = False) -> None:
-        """Write the export to a folder, whole or not at all.
+    def write(self, directory: str | Path, *, force: bool = False, beside: Mapping[str, str] | None = None) -> None:
+        """Write the export to a folder, whole or not at all; `beside` are further texts by file name.
 
         Raises:
             OutputError: the folder exists and `force` is not given, or it cannot be written.
         """
         with whole_folder(Path(directory), force) as folder:
-            for name, text in self.files().items():
+            for name, text in (self.files() | dict(beside or {})).items():
                 (folder / name).write_text(text, encoding="utf-8", newline="\n")
+            (folder / (self.rig.replace("-", "_") + blob.SUFFIX)).write_bytes(blob.pack(self.kernel))
 
     def _columns(self, array: NDArray[Any]) -> NDArray[Any]:
         if array.ndim != 2 or array.shape[1] != len(self.axes):

@@ -6,6 +6,7 @@ import numpy as np
 
 from fluxfix.errors import ArgumentError
 from fluxfix.facade import Rig
+from fluxfix.rig.assemble import drifts, temperature_of
 from fluxfix.table.problem import ErrorTarget, TableJoint, TableProblem
 
 _TARGET = re.compile(r"\s*(?P<value>[0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(?P<unit>%|deg|mm)\s*")
@@ -51,4 +52,7 @@ def problem_of(rig: Rig) -> TableProblem:
         code_high=np.asarray(sensing.code_high, dtype=np.int64),
         noise_mT=np.asarray(sensing.noise_mT, dtype=np.float64),
         readings=rig.readings,
+        temperature_C=rig.file.surroundings.temperature_C,
+        reference_C=temperature_of(rig.file),
+        readings_at=rig.readings if drifts(rig.file) else None,
     )
