@@ -12,7 +12,8 @@ from fluxfix.errors import ArgumentError, ClockError
 from fluxfix.inverse.track import engine
 from fluxfix.inverse.track import state as states
 from fluxfix.inverse.track.motion import Motion, largest_acceleration
-from fluxfix.inverse.track.tracks import Tracks, empty
+from fluxfix.inverse.track.room import NUMBER, Room
+from fluxfix.inverse.track.tracks import Tracks
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -138,9 +139,32 @@ class Tracker:
         if times.shape != (len(rows),):
             got = " × ".join(map(str, times.shape))
             raise ArgumentError(f"got {got} times and {len(rows)} readings, needs a time in s for each reading")
-        tracks = empty(times, len(self.joints))
-        bad = self._filter.follow(self._state, times, np.ascontiguousarray(rows), tracks)
+        return self._followed(times, np.ascontiguousarray(rows), len(times)).tracks(times)
+
+    def track_bytes(self, t_s: bytes, readings: bytes) -> Room:
+        """As `track`, from bytes to room that can be cut into bytes, in this machine's own byte order.
+
+        Args:
+            t_s: n doubles.
+            readings: n · m doubles, row by row.
+
+        Raises:
+            ClockError: as `track`.
+            ArgumentError: the lengths do not go together.
+        """
+        count, rest = divmod(len(t_s), NUMBER)
+        if rest or len(readings) != NUMBER * count * len(self.columns):
+            raise ArgumentError(
+                f"got {len(t_s)} bytes of times and {len(readings)} of readings, needs {NUMBER} a time and "
+                f"{NUMBER * len(self.columns)} a reading"
+            )
+        return self._followed(t_s, readings, count)
+
+    def _followed(self, t_s: Floats | bytes, readings: Floats | bytes, count: int) -> Room:
+        room = Room(count, len(self.joints))
+        bad = self._filter.follow(self._state, t_s, readings, room) if count else -1
         if bad >= 0:
+            times = np.frombuffer(t_s)
             before = float(times[bad - 1] if bad else self._state[states.T])
             raise ClockError(
                 f"got t_s = {float(times[bad])!r} after {before!r} in row {bad}, needs finite times that never go "
@@ -148,7 +172,7 @@ class Tracker:
                 row=bad,
                 t_s=float(times[bad]),
             )
-        return tracks
+        return room
 
 
 def _accelerations(rig: TrackedRig, given: Mapping[str, float]) -> Floats:

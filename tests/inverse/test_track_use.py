@@ -33,6 +33,22 @@ def test_batches_and_states(slide):
     assert tracker.last_t_s == t_s[-1]
 
 
+def test_bytes_in_and_out(slide):
+    """Bytes give the columns of the arrays, also of no samples; lengths that do not go together are refused."""
+    t_s = PERIOD_S * np.arange(7)
+    readings = magpylib_readings(5.0 * np.sin(20.0 * t_s))
+    expected = Tracker(slide).track(t_s, readings)
+    tracker = Tracker(slide)
+    for rows in (slice(0, 0), slice(0, 7)):
+        columns = tracker.track_bytes(t_s[rows].tobytes(), readings[rows].tobytes()).columns()
+        assert set(columns) == {name for name in vars(expected) if name != "t_s"}
+        for name, column in columns.items():
+            assert bytes(column) == getattr(expected, name)[rows].tobytes(), name
+    for times, values in ((8, 23), (7, 24), (8, 0), (0, 24)):
+        with pytest.raises(ArgumentError, match=f"got {times} bytes of times and {values} of readings, needs 8"):
+            tracker.track_bytes(bytes(times), bytes(values))
+
+
 def test_clocks_that_go_back(slide):
     """Times that go back or are no numbers are refused, nothing of their batch is used; a restart forgets the clock."""
     readings = np.tile(magpylib_readings(np.array(4.0)), (4, 1))

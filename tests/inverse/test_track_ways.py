@@ -32,10 +32,20 @@ BALL = texts.changed(BALL, bits="bits = 16\nsequential = true")
 """Two tilts of a ball, whose field costs little to compile."""
 
 
-@pytest.fixture(scope="module", params=["knob", "calibrated"])
+RIGS = {
+    "knob": lambda: texts.rig(rigs.KNOB),
+    "calibrated": lambda: _calibrated(BALL),
+    "warm": lambda: texts.rig(
+        texts.changed(BALL, noise_mT="noise_mT = 0.03\ntemperature_coefficient_per_K = -0.0005")
+        + "\n[surroundings]\ntemperature_C = [-20, 60]\n"
+    ),
+}
+
+
+@pytest.fixture(scope="module", params=RIGS)
 def trial(request):
     """A rig and samples of a motion, with all that can be wrong with readings and times."""
-    rig = texts.rig(rigs.KNOB) if request.param == "knob" else _calibrated(BALL)
+    rig = RIGS[request.param]()
     rng = np.random.default_rng(31)
     t_s = PERIOD_S * np.arange(300)
     t_s[150:] += 0.01

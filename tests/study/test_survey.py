@@ -5,13 +5,14 @@ ed., 1998, 5.10): on the axis 2 A / z³, in the plane across -A / r³, with A = 
 """
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from fluxfix import api
 from fluxfix.errors import ArgumentError
-from fluxfix.rig import model, rows
+from fluxfix.rig import correction, model, rows
 from fluxfix.study import survey_form, survey_reach
 from fluxfix.study.survey import TOLD_APART_SD
 from fluxfix.study.survey_of import GAP
@@ -243,10 +244,53 @@ def test_continued_field_stays_below_its_bound():
         seen = np.stack([c * arm[:, 0] + s * arm[:, 1], c * arm[:, 1] - s * arm[:, 0], arm[:, 2]], axis=1)
         own = dipole(seen - np.array([0.0, 4.0, 0.0]), moment)
         field = np.stack([c * own[:, 0] - s * own[:, 1], s * own[:, 0] + c * own[:, 1], own[:, 2]], axis=1)
-        bound = survey_reach.continued(path, walked, 0, np.array([np.rad2deg(size)]))[0]
+        bound = survey_reach.continued(path, walked, np.array([[np.rad2deg(size)]]))[0]
         ratios.append(np.max(np.linalg.norm(field, axis=1)) / bound)
     assert max(ratios) <= 1.0
     assert max(ratios) > 0.05
+
+
+def test_corrected_positions_stay_within_reach():
+    """With one joint continued to complex values no corrected position moves further than said.
+
+    The waves are written out here, as the file format states them.
+    """
+    rig = texts.rig(PAD)
+    box = np.array([[1.0, 5.0], [1.0, 4.0]])
+    sizes = np.array([[0.1, -0.2, 0.05, 0.3, 0.15], [0.0, 0.3, 0.1, -0.1, 0.2]])
+    corrected = replace(rig.parameters, correction=sizes, correction_box=box)
+    words = [(0, 1), (1, 0), (0, 2), (1, 1), (2, 0)]
+    assert correction.terms((False, False), 2) == tuple(words)
+
+    def moved_to(q):
+        t = (q - box[:, 0]) / np.diff(box, axis=1)[:, 0]
+        waves = np.stack([np.cos(np.pi * a * t[:, 0]) * np.cos(np.pi * b * t[:, 1]) for a, b in words], axis=1)
+        return q - waves @ sizes.T
+
+    at = np.random.default_rng(6).uniform(-1.0, 7.0, (200, 2))
+    closest = 0.0
+    for far in (0.1, 0.5, 1.0):
+        allowed = survey_reach.positions_within(rig.layout, corrected, 0, np.full(200, far))
+        for phase in np.linspace(0.0, 2.0 * np.pi, 24):
+            off = np.abs(moved_to(at + np.array([far * np.exp(1j * phase), 0.0])) - moved_to(at + 0j))
+            assert np.all(off <= allowed + 1e-12)
+            closest = max(closest, float(np.max(off / allowed)))
+    assert closest > 0.3
+
+
+def test_polynomial_of_a_corrected_rig_keeps_its_error():
+    """A correction of position is in the polynomial, and in what bounds its error."""
+    rig = texts.rig(PAD)
+    low, high = np.array([1.0, 1.0]), np.array([5.0, 4.0])
+    sizes = np.array([[0.01, -0.02], [0.02, 0.01]])
+    parameters = replace(rig.parameters, correction=sizes, correction_box=np.stack([low, high], axis=1))
+    form = survey_form.make(rig.layout, parameters, low, high, np.full(3, 1e-4))
+    at = np.random.default_rng(5).uniform(low, high, (500, 2))
+    values, _ = survey_form.evaluate(form, at)
+
+    assert np.all(form.error_mT <= 1.2e-4)
+    assert np.all(np.abs(values - rows.readings(rig.layout, parameters, at)) <= form.error_mT)
+    assert np.max(np.abs(values - rows.readings(rig.layout, rig.parameters, at))) > 0.01
 
 
 def test_polynomial_keeps_its_error():
@@ -263,9 +307,32 @@ def test_polynomial_keeps_its_error():
     np.testing.assert_allclose(slopes, expected_slopes, rtol=0.0, atol=1e-2)
 
 
-def test_temperature_is_noted():
-    """A rig that states a range of temperature is told that the separation holds at one temperature."""
-    text = AXIAL.replace("remanence_mT = 1250", 'remanence_mT = 1250\nmaterial = "ndfeb"')
-    noted = api.survey(texts.rig(text + "\n[surroundings]\ntemperature_C = [0, 40]\n"), boxes=1).notes
-    assert len(noted) == 1
-    assert "at one temperature" in noted[0]
+def test_temperature_counts():
+    """Where the strength varies unmeasured, pairs are as far apart as a free strength leaves them: by brute force.
+
+    The smallest |S (b - (1 + c u) b')|² + u² over the strength's change u, in sd, along a fine grid of pairs; c from
+    the range of temperature, uniform over 60 K (GUM, 4.3.7), and the coefficient.
+    """
+    coefficient, half_K = 0.002, 30.0
+    warm = texts.changed(
+        PAD, remanence_mT=f"remanence_mT = 1250\nremanence_temperature_coefficient_per_K = {coefficient}"
+    )
+    rig = texts.rig(f"{warm}\n[surroundings]\ntemperature_C = [{20.0 - half_K}, {20.0 + half_K}]\n")
+    found = api.survey(rig)
+    cold = api.survey(texts.rig(PAD)).separation
+
+    places = np.stack([one.reshape(-1) for one in np.meshgrid(np.linspace(1, 5, 41), np.linspace(1, 4, 31))], axis=-1)
+    b = rig.readings(places) / FINE_SD
+    g = coefficient * half_K / np.sqrt(3.0) * b
+    least = np.inf
+    for k in range(len(places)):
+        apart = np.max(np.abs(places - places[k]) / [0.04, 0.03], axis=1) >= 1.0
+        difference = b[k] - b
+        squared = np.sum(difference**2, axis=1) - np.sum(difference * g, axis=1) ** 2 / (1.0 + np.sum(g * g, axis=1))
+        least = min(least, float(np.min(np.sqrt(squared[apart]))))
+    sd = found.separation.sd
+    assert sd.proven <= sd.found <= least * (1.0 + FOUND)
+    assert sd.proven >= (1.0 - 2.0 * GAP) * sd.found
+    assert sd.found < 0.9 * cold.sd.found
+    assert found.separation.mT.found == pytest.approx(cold.mT.found, rel=FOUND)
+    assert "at one temperature" in found.notes[0]

@@ -18,6 +18,8 @@ OUTSIDE_SD = 3.0
 class Limits:
     """Limits of a rig, against which each fix is held."""
 
+    false_alarm: float
+    """Rate of POOR_MATCH where the model holds, a sample."""
     misfit: NDArray[np.float64]
     """(m + 1,): largest misfit by dof, at the chosen rate of false alarms; at dof 0 that of dof 1."""
     weakest_mT: NDArray[np.float64]

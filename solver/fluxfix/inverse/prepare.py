@@ -14,7 +14,7 @@ from fluxfix.rig.sensing import Sensing
 from fluxfix.rig.travel import SolvedJoint
 
 FALSE_ALARM = 1e-3
-"""Rate of POOR_MATCH where the model holds, a sample."""
+"""Rate of POOR_MATCH where the model holds, a sample, unless another is chosen."""
 RESOLUTION = 0.01
 """The resolution wanted, as part of the span."""
 WINDOW_SD = 4.0
@@ -75,6 +75,7 @@ def prepare(
     known: Parameters,
     loose: Parameters,
     varying: Parameters,
+    false_alarm: float = FALSE_ALARM,
 ) -> Solver:
     """Make a solver.
 
@@ -86,6 +87,7 @@ def prepare(
         known: tangents of what is common to all fixes of a calibrated build; none for a build taken as exact.
         loose: tangents by which the magnitude may differ: the calibration's, or else the tolerances'.
         varying: tangents of what varies unmeasured while the rig is used, by one sd each: it is in the weight.
+        false_alarm: rate of POOR_MATCH, a sample.
     """
     m = layout.reading_size
     positions = start.nodes(joints)
@@ -98,7 +100,8 @@ def prepare(
     weakest, strongest = magnitude_window(layout, joints, parameters, loose=loose, varying=varying, sd_mT=sd_mT)
     limits = Limits(
         # Without a spare value a reading is met exactly, unless no position gives it: the limit of dof 1 shows that.
-        misfit=np.array([chi_square.limit(FALSE_ALARM, max(dof, 1)) for dof in range(m + 1)]),
+        false_alarm=false_alarm,
+        misfit=np.array([chi_square.limit(false_alarm, max(dof, 1)) for dof in range(m + 1)]),
         weakest_mT=weakest,
         strongest_mT=strongest,
         resolution=np.array([RESOLUTION * joint.span for joint in joints]),

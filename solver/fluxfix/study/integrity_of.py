@@ -12,7 +12,6 @@ from scipy.stats import ncx2
 from fluxfix.errors import ArgumentError, UnsupportedError
 from fluxfix.facade import Rig
 from fluxfix.inverse import chi_square, drift, weight
-from fluxfix.inverse.prepare import FALSE_ALARM
 from fluxfix.rig import assemble, rows, travel
 from fluxfix.rig.parameters import Parameters, tangents
 from fluxfix.study.integrity import Integrity, IntegrityPlaces, JointIntegrity, places_of
@@ -36,7 +35,7 @@ def integrity_rig(
     stray = rig.file.surroundings.stray_mT if stray_mT is None else stray_mT
     if stray is not None and not (np.isfinite(stray) and stray >= 0.0):
         raise ArgumentError(f"got stray_mT = {stray}, needs a finite number of at least 0, in mT")
-    alarm = _probability("false_alarm", FALSE_ALARM if false_alarm is None else false_alarm)
+    alarm = _probability("false_alarm", rig.file.limits.false_alarm if false_alarm is None else false_alarm)
     found = _probability("detection", DETECTION if detection is None else detection)
     if found <= alarm:
         raise ArgumentError(f"got detection = {found:g}, needs more than the false alarm rate, {alarm:g}")

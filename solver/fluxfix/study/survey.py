@@ -90,7 +90,8 @@ class Separation:
 
     verdict: Verdict
     sd: Minimum
-    """|W^½ Δb|, in noise sd; W counts noise and rounding, of one reading."""
+    """|W^½ Δb|, in noise sd; W is that of a fix: it counts noise and rounding, of one reading, and what varies
+    unmeasured, at whichever of the two positions makes it less."""
     mT: Minimum
     """|Δb|."""
     per_deg: Minimum | None

@@ -2,7 +2,7 @@
 
 All is about the polynomial p of `survey_form`; the exact readings' distance is less by at most twice its error. S
 scales values (1/sd, or 1). Boxes lie on a regular grid; tables hold, cell by cell of a coarse grid, a bound C_jk of
-each second derivative |S d2p/dqj dqk|: the sum of the lengths of its Chebyshev coefficients over the cell.
+each second derivative |S d2p/dqj dqk| (`survey_cells`).
 
 *Near pairs*, in the mean-value form. The two boxes lie in one box with middle c and half widths R, and p(q) - p(q') =
 J~ D, where D = q - q' and J~ is the mean of the Jacobian along the way. With G = S J(c), column k of S J~ - G is at
@@ -16,6 +16,12 @@ be the root of entry kk of (G' G)**-1, so that |D_k| <= t_k |G D| for any D. The
 *Far pairs*, from both middles: p = p(c) + J(c)(q - c) + rest, with |S rest| <= 1/2 sum C_jk R_j R_k. Along any unit
 vector n, the distance is at least n . S(p(c) - p(c')) less what the linear parts and the rests can take away; n is
 chosen where the linear parts alone come closest.
+
+*What varies unmeasured* moves the readings by g(q) u, u being known beforehand to be 0 ± 1; the distance is then the
+smallest over u of |(S (p(q) - p(q') - g(q') u), u)|, which is that by the weight of least squares at q'. For near pairs
+u is one more unknown beside D, with the column (-S g(c), 1); e of it is what g can change within the box. For far pairs
+u at g(c') is eliminated, which leaves a root of 1 / (1 + S g g' S) before everything, and what g can change is taken
+away for the largest u that matters.
 """
 
 from dataclasses import dataclass
@@ -25,6 +31,7 @@ from numpy.typing import NDArray
 
 from fluxfix.inverse.predict import inverse
 from fluxfix.study import survey_form
+from fluxfix.study.survey_cells import NEAR, Cells
 from fluxfix.study.survey_form import Form
 
 Floats = NDArray[np.float64]
@@ -32,12 +39,6 @@ Ints = NDArray[np.int64]
 
 CELLS = {1: 64, 2: 24, 3: 10, 4: 4}
 """Coarse cells along each joint's travel, by number of joints."""
-NEAR = 2
-"""Boxes that lie at most so many apart along each joint count as near."""
-AROUND = NEAR
-"""Cells that the domain of a full turn goes on for at either end, so that near pairs across the seam lie inside."""
-_WIDER = 1e-6
-"""Part of its width that a cell is widened by, so that round-off of an edge does not count."""
 _SWEEPS = 4
 
 
@@ -75,89 +76,13 @@ class Measure:
 
 
 @dataclass(frozen=True)
-class Curvature:
-    """Bounds of second derivatives by coarse cells; windows of 1 to 2 NEAR - 1 cells along each joint."""
+class Drift:
+    """How far readings move with one sd of what varies unmeasured, where the measure counts it."""
 
-    low: Floats  # (d,) of the table
-    width: Floats  # (d,) of a cell
-    windows: dict[tuple[int, ...], Floats]  # (n1, …, nd, d, d): largest over the window that begins at a cell
-
-    def over(self, middle: Floats, half: Floats) -> Floats:
-        """Largest bound (n, d, d) over boxes."""
-        first = np.floor((middle - half - self.low) / self.width + _WIDER).astype(np.int64)
-        last = np.ceil((middle + half - self.low) / self.width - _WIDER).astype(np.int64) - 1
-        window = np.maximum(last - first + 1, 1)
-        found = np.empty((len(middle), middle.shape[1], middle.shape[1]))
-        for size, table in self.windows.items():
-            rows = np.flatnonzero(np.all(window == np.array(size), axis=1))
-            found[rows] = table[tuple(np.clip(first[rows], 0, np.array(table.shape[:-2]) - 1).T)]
-        return found
-
-
-def curvature(form: Form, grid: Grid, scale: Floats) -> Curvature:
-    """The table of second derivatives over the form's domain.
-
-    Args:
-        form: whose domain begins AROUND cells before a full turn.
-        grid: the coarse grid, of CELLS along each joint.
-        scale: (m,) of the measure.
-    """
-    d = len(grid.low)
-    counts = grid.counts + 2 * AROUND * grid.wraps
-    degrees = [n - 1 for n in form.coefficients.shape[:-1]]
-    cells = [_cells(degree, int(count)) for degree, count in zip(degrees, counts, strict=True)]
-    slopes = [survey_form.derivative(degree) / half for degree, half in zip(degrees, form.half, strict=True)]
-    table = np.empty((*counts, d, d))
-    for j in range(d):
-        for k in range(j, d):
-            tensor = form.coefficients * scale
-            for axis in (j, k):
-                tensor = np.moveaxis(np.tensordot(slopes[axis], tensor, axes=(1, axis)), 0, axis)
-            table[..., j, k] = table[..., k, j] = _sizes(tensor, cells)
-    shapes = np.stack(np.meshgrid(*[np.arange(1, 2 * NEAR)] * d, indexing="ij"), axis=-1).reshape(-1, d)
-    windows = {tuple(int(n) for n in size): _largest(table, size) for size in shapes}
-    return Curvature(form.low, grid.width, windows)
-
-
-def _cells(degree: int, count: int) -> Floats:
-    """From coefficients over a domain to those over each of its cells: (count, degree + 1, degree + 1)."""
-    points, back = survey_form.chebyshev_points(degree), survey_form.to_coefficients(degree)
-    middles = (2.0 * np.arange(count) + 1.0) / count - 1.0
-    at = middles[:, None] + (1.0 + 4.0 * _WIDER) / count * points
-    values, _ = survey_form.basis(degree, at.reshape(-1))
-    return back @ values.reshape(count, degree + 1, degree + 1)
-
-
-def _sizes(tensor: Floats, cells: list[Floats]) -> Floats:
-    """Sum of the lengths of a polynomial's coefficients, cell by cell: (n1, …, nd)."""
-    if not cells:
-        return np.asarray(np.linalg.norm(tensor, axis=-1))
-    first = [np.tensordot(cell, tensor, axes=1) for cell in cells[0]]  # one by one: all at once may not fit in memory
-    if len(cells) == 1:
-        return np.array([np.sum(np.linalg.norm(one, axis=-1)) for one in first])
-    return np.stack([_rest(one, cells[1:]) for one in first])
-
-
-def _rest(tensor: Floats, cells: list[Floats]) -> Floats:
-    """The same of the other joints, with a first axis of coefficients that are summed at the end."""
-    found = tensor
-    for axis, cell in enumerate(cells):
-        # axes: coefficients, cells so far, coefficients of this joint, …, values
-        found = np.moveaxis(np.tensordot(cell, found, axes=(2, 1 + 2 * axis)), (0, 1), (1 + 2 * axis, 2 + 2 * axis))
-    size = np.linalg.norm(found, axis=-1)
-    return np.asarray(np.sum(size, axis=tuple(range(0, size.ndim, 2))))
-
-
-def _largest(table: Floats, window: Ints) -> Floats:
-    """Largest over windows that begin at each cell; those that go beyond the end stop there."""
-    found = table
-    for axis, size in enumerate(window):
-        shifted = [found]
-        for by in range(1, int(size)):
-            index = np.minimum(np.arange(found.shape[axis]) + by, found.shape[axis] - 1)
-            shifted.append(np.take(found, index, axis=axis))
-        found = np.max(shifted, axis=0)
-    return found
+    form: Form
+    slopes: Cells
+    most_sd: float
+    """Bounds need hold up to this distance only: a larger drift alone costs as much."""
 
 
 @dataclass(frozen=True)
@@ -165,14 +90,18 @@ class Bounds:
     """What lower bounds of pairs need."""
 
     form: Form
-    curvature: Curvature
+    curvature: Cells
     measure: Measure
     resolution: Floats  # (d,) r, in each joint's unit
+    drift: Drift | None = None
 
     @property
     def error(self) -> float:
         """What the exact readings' distance may be less by."""
-        return 2.0 * float(np.linalg.norm(self.measure.scale * self.form.error_mT))
+        found = 2.0 * float(np.linalg.norm(self.measure.scale * self.form.error_mT))
+        if self.drift is not None:
+            found += self.drift.most_sd * float(np.linalg.norm(self.measure.scale * self.drift.form.error_mT))
+        return found
 
     def lower(self, grid: Grid, boxes: Ints, others: Ints) -> Floats:
         """Lower bound (n,) over all pairs of positions of boxes (n, d) and others (n, d) that lie r or more apart.
@@ -188,19 +117,24 @@ class Bounds:
             found[near] = self._near(grid, boxes[near], moved[near], reachable[near])
         if np.any(far):
             found[far] = np.maximum(found[far], self._far(grid, boxes[far], others[far], apart[far]))
+        if self.drift is not None:
+            found = np.minimum(found, self.drift.most_sd)
         return np.where(np.any(reachable, axis=1), found, np.inf)
 
     def _near(self, grid: Grid, boxes: Ints, moved: Ints, reachable: NDArray[np.bool_]) -> Floats:
         sums, index = _unique(boxes + moved)
         middle = grid.middles(np.asarray(0.5 * sums, dtype=np.float64))
         _, slopes = survey_form.evaluate(self.form, middle)
-        scaled = self.measure.scale[:, None] * slopes
+        scaled = self._with_drift(self.measure.scale[:, None] * slopes, middle)
         information = np.swapaxes(scaled, 1, 2) @ scaled
         t = np.sqrt(np.diagonal(inverse(information), axis1=1, axis2=2))[index]
         apart = np.abs(boxes - moved)
         half = 0.5 * (apart + 1) * grid.width
         away = np.where(apart > 0, 0.5, 1.0) * half
         e = np.einsum("njk,nj->nk", self.curvature.over(middle[index], half), away)
+        if self.drift is not None:
+            turned = np.sum(self.drift.slopes.over(middle[index], half) * half, axis=1)
+            e = np.concatenate([e, turned[:, None]], axis=1)
         with np.errstate(invalid="ignore"):
             kept = 1.0 - np.sum(np.where(np.isfinite(t), e * t, np.inf), axis=1)
         kept = np.maximum(np.nan_to_num(kept, nan=0.0), 0.0)
@@ -209,6 +143,7 @@ class Bounds:
             weakest = np.sqrt(np.maximum(np.linalg.eigvalsh(information)[:, 0], 0.0))[index]
             shortest = np.maximum(np.linalg.norm(gap, axis=1), np.min(self.resolution))
             return np.asarray(np.maximum(kept * weakest - self.error / shortest, 0.0))
+        t = t[:, : gap.shape[1]]
         steps = np.where(reachable, np.maximum(self.resolution, gap) / t, np.inf)
         least = np.min(steps, axis=1)
         least = np.maximum(np.where(np.isfinite(least), least, 0.0), np.max(gap / t, axis=1))
@@ -225,10 +160,50 @@ class Bounds:
         v = self.measure.scale * (values[a] - values[b])
         reach = self.measure.scale[:, None] * slopes * half[:, None, :]
         columns = np.concatenate([reach[a], -reach[b]], axis=2)
-        closest = np.maximum(_closest(v, columns) - rest[a] - rest[b] - self.error, 0.0)
+        rests = rest[a] + rest[b] + self.error
+        if self.drift is None:
+            closest = np.maximum(_closest(v, columns) - rests, 0.0)
+        else:
+            closest = self._far_with_drift(self.drift, middle, half, (a, b), v, columns, rests)
         if self.measure.per_length:
             return np.asarray(closest / np.linalg.norm((apart + 1) * grid.width, axis=1))
         return np.asarray(closest)
+
+    def _with_drift(self, scaled: Floats, middle: Floats) -> Floats:
+        """Slopes (n, m, d) with a column for the drift, and a row for what it costs, where it counts."""
+        if self.drift is None:
+            return scaled
+        n, m, d = scaled.shape
+        found = np.zeros((n, m + 1, d + 1))
+        found[:, :m, :d] = scaled
+        found[:, :m, d] = self.measure.scale * survey_form.evaluate(self.drift.form, middle)[0]
+        found[:, m, d] = 1.0
+        return found
+
+    def _far_with_drift(
+        self,
+        drift: Drift,
+        middle: Floats,
+        half: Floats,
+        ends: tuple[NDArray[np.intp], NDArray[np.intp]],
+        v: Floats,
+        columns: Floats,
+        rests: Floats,
+    ) -> Floats:
+        """The smaller bound of either box drifting, with what its drift explains taken out of all directions."""
+        moved = self.measure.scale * survey_form.evaluate(drift.form, middle)[0]
+        turned = drift.most_sd * np.sum(drift.slopes.over(middle, half) * half, axis=1)
+        found = np.full(len(v), np.inf)
+        for end in ends:
+            g = moved[end]
+            # The root of 1 / (1 + g gᵀ) along g is 1 / √(1 + |g|²), and 1 across it.
+            squared = np.sum(np.square(g), axis=1)
+            taken = ((1.0 - 1.0 / np.sqrt(1.0 + squared)) / np.maximum(squared, 1e-300))[:, None]
+            white = v - taken * np.sum(g * v, axis=1)[:, None] * g
+            along = np.einsum("nm,nmc->nc", g, columns)
+            whites = columns - (taken * g)[:, :, None] * along[:, None, :]
+            found = np.minimum(found, np.maximum(_closest(white, whites) - rests - turned[end], 0.0))
+        return found
 
 
 def _closest(v: Floats, columns: Floats) -> Floats:

@@ -39,7 +39,6 @@ class Form:
     low: Floats  # (d,) domain, in each joint's unit
     high: Floats  # (d,)
     error_mT: Floats  # (m,) bound over the domain
-    largest_mT: float
 
     @property
     def half(self) -> Floats:
@@ -60,6 +59,23 @@ def make(layout: Layout, parameters: Parameters, low: Floats, high: Floats, want
     Returns:
         The form; None where no error can be stated, since an element comes too close to a magnet.
     """
+    found = make_both(layout, parameters, None, low, high, wanted_mT)
+    return None if found is None else found[0]
+
+
+def make_both(
+    layout: Layout, parameters: Parameters, varying: Parameters | None, low: Floats, high: Floats, wanted_mT: Floats
+) -> tuple[Form, Form | None] | None:
+    """The same, and beside it how far the readings move with one sd of the temperature, where that varies unmeasured.
+
+    Args:
+        layout: the rig's arrangement.
+        parameters: its numbers.
+        varying: their tangents by one sd of the temperature; None where it does not vary.
+        low: (d,) lower end of each joint's domain.
+        high: (d,) upper end.
+        wanted_mT: (m,) error to reach.
+    """
     d = len(low)
     degrees, errors, lebesgue = [], [], 1.0
     for joint in range(d):
@@ -73,12 +89,25 @@ def make(layout: Layout, parameters: Parameters, low: Floats, high: Floats, want
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
     mesh = np.stack([part.reshape(-1) for part in np.meshgrid(*nodes, indexing="ij")], axis=-1)
     values = rows.readings(layout, parameters, middle + half * mesh)
-    largest = float(np.max(np.abs(values)))
+    error = np.sum(errors, axis=0)
+    found = _through(values, degrees, low, high, error, wanted_mT)
+    if varying is None:
+        return found, None
+    # Every magnet's part of a reading changes by no more than this part of it, and so does the bound of its size.
+    part = survey_reach.largest_change(parameters, varying)
+    moved = rows.by_build(layout, parameters, varying, middle + half * mesh)[:, :, 0]
+    return found, _through(moved, degrees, low, high, part * error, part * wanted_mT)
+
+
+def _through(
+    values: Floats, degrees: list[int], low: Floats, high: Floats, error_mT: Floats, wanted_mT: Floats
+) -> Form:
+    """The form through values (n, m) at the nodes, whose interpolation is off by up to `error_mT`."""
     tensor = values.reshape(*(n + 1 for n in degrees), -1)
     for axis, n in enumerate(degrees):
         tensor = np.moveaxis(np.tensordot(to_coefficients(n), tensor, axes=(1, axis)), 0, axis)
     tensor, dropped = _trimmed(tensor, wanted_mT)
-    return Form(tensor, low, high, np.sum(errors, axis=0) + dropped + ROUND_OFF * largest, largest)
+    return Form(tensor, low, high, error_mT + dropped + ROUND_OFF * float(np.max(np.abs(values))))
 
 
 def _trimmed(tensor: Floats, wanted: Floats) -> tuple[Floats, Floats]:
@@ -181,7 +210,9 @@ def _degree(
         long, short = 0.5 * (rho + 1.0 / rho), 0.5 * (rho - 1.0 / rho)
         inside = nearest < long
         far = half[joint] * short * np.sqrt(np.maximum(1.0 - np.square(nearest / long), 0.0))
-        largest = _largest(layout, parameters, walked, joint, far, inside)
+        largest = _largest(
+            layout, parameters, walked, survey_reach.positions_within(layout, parameters, joint, far), inside
+        )
         if not np.all(np.isfinite(largest)):
             continue
         needed = np.log(np.maximum(4.0 * largest / ((rho - 1.0) * wanted), 1.0)) / np.log(rho)
@@ -199,18 +230,17 @@ def _largest(
     layout: Layout,
     parameters: Parameters,
     walked: list[tuple[survey_reach.Path, survey_reach.Walked]],
-    joint: int,
     far: Floats,
     inside: NDArray[np.bool_],
 ) -> Floats:
-    """Largest size (m,) of a reading's values with one joint continued by `far` (n,), over the boxes inside."""
+    """Largest size (m,) of a reading's values with joints continued by `far` (n, d), over the boxes inside."""
     found = []
     for s, sensor in enumerate(layout.sensors):
-        fluxes = [survey_reach.ambient(layout, parameters, s, joint, far[inside]) for _ in range(3)]
+        fluxes = [survey_reach.ambient(layout, parameters, s, far[inside]) for _ in range(3)]
         for axis in range(3):
             for path, seen in walked:
                 if path.element == (s, 0 if sensor.one_element else axis):
-                    fluxes[axis] = fluxes[axis] + survey_reach.continued(path, seen, joint, far)[inside]
+                    fluxes[axis] = fluxes[axis] + survey_reach.continued(path, seen, far)[inside]
         if not all(np.all(np.isfinite(flux)) for flux in fluxes):
             return np.full(layout.reading_size, np.inf)
         found += survey_reach.electrical(layout, parameters, s, fluxes)

@@ -36,6 +36,8 @@ class Task:
     resolution: Floats  # (d,)
     readings: Readings
     measure: Measure
+    drift: Readings | None = None
+    """How far readings move with one sd of what varies unmeasured, where the measure counts it."""
 
     def measured(self, first: Floats, second: Floats) -> Pairs:
         """Pairs that lie far enough apart, inside the travel, in order; the others are left out."""
@@ -45,12 +47,34 @@ class Task:
         for one in (first, second):
             allowed &= np.all((one >= low) & (one <= high), axis=1)
         first, second, apart = first[allowed], second[allowed], apart[allowed]
-        found = self.readings(np.concatenate([first, second]))
-        distance = np.linalg.norm(self.measure.scale * (found[: len(first)] - found[len(first) :]), axis=1)
+        both = np.concatenate([first, second])
+        found, moved = self.scaled(self.readings, both), self.drifts(both)
+        distance = self.distance(found[: len(first)] - found[len(first) :], moved[: len(first)], moved[len(first) :])
         if self.measure.per_length:
             distance = distance / np.linalg.norm(apart, axis=1)
         order = np.argsort(distance, kind="stable")
         return Pairs(first[order], second[order], distance[order])
+
+    def scaled(self, function: Readings, positions: Floats) -> Floats:
+        """Values (n, m) of a function at positions, as the measure scales them."""
+        return np.asarray(self.measure.scale * function(positions))
+
+    def drifts(self, positions: Floats) -> Floats:
+        """How far scaled readings drift (n, m); zeros where nothing does."""
+        if self.drift is None:
+            return np.zeros((len(positions), len(self.measure.scale)))
+        return self.scaled(self.drift, positions)
+
+    def distance(self, difference: Floats, drift: Floats, other_drift: Floats) -> Floats:
+        """The size (n,) of scaled differences (n, m), of which the drift at either end may explain a part."""
+        squared = np.sum(np.square(difference), axis=1)
+        if self.drift is None:
+            return np.asarray(np.sqrt(squared))
+        explained = [
+            np.square(np.sum(difference * g, axis=1)) / (1.0 + np.sum(np.square(g), axis=-1))
+            for g in (drift, other_drift)
+        ]
+        return np.asarray(np.sqrt(np.maximum(squared - np.maximum(*explained), 0.0)))
 
     def apart(self, first: Floats, second: Floats) -> tuple[Floats, Floats]:
         """Pairs pushed apart, or together, about their middles until they lie just far enough apart, in the travel."""
@@ -85,11 +109,11 @@ def on_grid(task: Task, places: Floats, readings_mT: Floats, slopes: Floats) -> 
         readings_mT: (n, m) there.
         slopes: (n, m, d), their derivative by position.
     """
-    scaled = task.measure.scale * readings_mT
+    scaled, moved = task.measure.scale * readings_mT, task.drifts(places)
     first, second = [], []
     for k in range(len(places) - 1):
         apart = travel.difference(task.joints, places[k + 1 :], places[k])
-        distance = np.linalg.norm(scaled[k + 1 :] - scaled[k], axis=1)
+        distance = task.distance(scaled[k + 1 :] - scaled[k], moved[k], moved[k + 1 :])
         if task.measure.per_length:
             distance = distance / np.linalg.norm(apart, axis=1)
         allowed = np.max(np.abs(apart) / task.resolution, axis=1) >= 1.0
@@ -103,7 +127,10 @@ def on_grid(task: Task, places: Floats, readings_mT: Floats, slopes: Floats) -> 
 def about(task: Task, places: Floats, slopes: Floats) -> tuple[Floats, Floats]:
     """Pairs about places (n, d) that lie as near as allowed, in the directions that readings tell least of."""
     scaled = task.measure.scale[:, None] * slopes
-    information = np.swapaxes(scaled, 1, 2) @ scaled
+    g = task.drifts(places)
+    along = np.einsum("nm,nmd->nd", g, scaled)
+    taken = along[:, :, None] * along[:, None, :] / (1.0 + np.sum(np.square(g), axis=1))[:, None, None]
+    information = np.swapaxes(scaled, 1, 2) @ scaled - taken
     size = np.sqrt(np.maximum(np.diagonal(information, axis1=1, axis2=2), 1e-30))
     unit = information / (size[:, :, None] * size[:, None, :])
     first, second = [], []

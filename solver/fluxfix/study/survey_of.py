@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +13,10 @@ from numpy.typing import NDArray
 from fluxfix.errors import ArgumentError
 from fluxfix.facade import Rig
 from fluxfix.rig import rows
-from fluxfix.rig.layout import Layout
-from fluxfix.study import survey_bounds, survey_form, survey_found, survey_pairs, survey_places
+from fluxfix.study import survey_cells, survey_form, survey_found, survey_pairs, survey_places
 from fluxfix.study.survey import RESOLUTION, TOLD_APART_SD, Minimum, Places, Separation, Survey, ValueSurvey, Verdict
-from fluxfix.study.survey_bounds import Bounds, Grid, Measure
+from fluxfix.study.survey_bounds import Bounds, Drift, Grid, Measure
+from fluxfix.study.survey_form import Form
 from fluxfix.study.survey_found import Pairs, Task
 from fluxfix.study.survey_pairs import Budget
 
@@ -25,15 +26,13 @@ BOXES = 3_000_000
 """Pairs of boxes that a search may look at, unless told otherwise."""
 REFUTED = 0.1
 """Part of that budget that is spent on the gap of a separation that does not suffice."""
-HALFWAY = 0.3
-"""Part of the closest pair found that is proven first, so that something is where the budget then ends."""
 GAP = 0.1
 """A search ends when less than this part is left between the bound and the closest pair found."""
 _FORM_SD = 0.01
 """Error wanted of the polynomial, in noise sd."""
 _ONE_TEMPERATURE = (
-    "the rig states a range of temperature: predicted sd counts it as not measured, the separation holds between two "
-    "readings at one temperature"
+    "the rig states a range of temperature: predicted sd and the separation in noise sd count it as not measured, the "
+    "separation in mT is that at one temperature"
 )
 _STEPS = 1000
 """What there is to do, as progress counts it: a hundredth for what comes before the searches."""
@@ -117,13 +116,15 @@ def _separation(
 ) -> Separation:
     sd = np.sqrt(np.asarray(rig.sensing.variance_mT2))
     low, span = np.array([joint.low for joint in rig.joints]), np.array([joint.span for joint in rig.joints])
-    grid = survey_pairs.coarse(len(r), low, span, _repeats(rig.layout, rig))
-    around = survey_bounds.AROUND * grid.width * grid.wraps
-    form = survey_form.make(
-        rig.layout, rig.parameters, low - around, low + span + around, _FORM_SD / np.sqrt(len(sd)) * sd
+    grid = survey_pairs.coarse(len(r), low, span, np.array([joint.wraps for joint in rig.joints]))
+    around = survey_cells.AROUND * grid.width * grid.wraps
+    varies = len(rig.varying.ambient_mT) > 0
+    wanted = _FORM_SD / np.sqrt(len(sd)) * sd
+    forms = survey_form.make_both(
+        rig.layout, rig.parameters, rig.varying if varies else None, low - around, low + span + around, wanted
     )
     report(_STEPS // 100, _STEPS)
-    alike = bool(np.all(sd == sd[0]))
+    alike = bool(np.all(sd == sd[0])) and not varies
     measures = {"sd": Measure(1.0 / sd, False)}
     if not alike:
         measures["mT"] = Measure(np.ones(len(sd)), False)
@@ -131,7 +132,8 @@ def _separation(
         measures["mT/deg"] = Measure(np.ones(len(sd)), True)
     found: dict[str, Minimum] = {}
     for k, (unit, measure) in enumerate(measures.items()):
-        task = Task(rig.joints, r, lambda at: rows.readings(rig.layout, rig.parameters, at), measure)
+        counted = varies and unit == "sd"
+        task = Task(rig.joints, r, partial(_readings, rig), measure, partial(_drift, rig) if counted else None)
         best = survey_found.closer(task, survey_found.on_grid(task, places.positions, expected, slopes))
         budget = Budget(boxes, time.monotonic() + (np.inf if seconds is None else seconds / len(measures)))
 
@@ -140,8 +142,8 @@ def _separation(
             report(int(_STEPS * (0.01 + 0.98 * share)), _STEPS)
 
         lower = 0.0
-        if form is not None:
-            bounds = Bounds(form, survey_bounds.curvature(form, grid, measure.scale), measure, r)
+        if forms is not None:
+            bounds = _bounds(forms, grid, measure, r, float(best.distance[0]) if counted else None)
             lower, best = _bounded(bounds, grid, task, best, budget, TOLD_APART_SD if unit == "sd" else None, tick)
         best = survey_found.closer(task, best)
         found[unit] = Minimum(
@@ -160,9 +162,27 @@ def _separation(
         sd=found["sd"],
         mT=found["mT"],
         per_deg=found.get("mT/deg"),
-        degrees=() if form is None else tuple(n - 1 for n in form.coefficients.shape[:-1]),
-        error_sd=np.inf if form is None else float(np.linalg.norm(form.error_mT / sd)),
+        degrees=() if forms is None else tuple(n - 1 for n in forms[0].coefficients.shape[:-1]),
+        error_sd=np.inf if forms is None else float(np.linalg.norm(forms[0].error_mT / sd)),
     )
+
+
+def _readings(rig: Rig, positions: Floats) -> Floats:
+    return rows.readings(rig.layout, rig.parameters, positions)
+
+
+def _drift(rig: Rig, positions: Floats) -> Floats:
+    return rows.by_build(rig.layout, rig.parameters, rig.varying, positions)[:, :, 0]
+
+
+def _bounds(forms: tuple[Form, Form | None], grid: Grid, measure: Measure, r: Floats, most_sd: float | None) -> Bounds:
+    """What bounds pairs by a measure; it counts the drift where the largest one that matters is given."""
+    counts = grid.counts + 2 * survey_cells.AROUND * grid.wraps
+    form, moved = forms
+    drift = None
+    if most_sd is not None and moved is not None:
+        drift = Drift(moved, survey_cells.slopes(moved, grid.width, counts, measure.scale), most_sd)
+    return Bounds(form, survey_cells.curvature(form, grid.width, counts, measure.scale), measure, r, drift)
 
 
 def _bounded(
@@ -174,32 +194,14 @@ def _bounded(
     enough: float | None,
     tick: Callable[[], None],
 ) -> tuple[float, Pairs]:
-    """A lower bound of the separation, and the closest pairs: first what suffices, then up to the gap."""
-    lower = 0.0
+    """A lower bound of the separation, and the closest pairs."""
     if enough is not None and best.distance[0] < enough:
         budget.boxes = max(int(REFUTED * budget.boxes), 1)
-        enough = None
-    for limit in (HALFWAY * float(best.distance[0]) if enough is None else enough, None):
-        found = survey_pairs.search(bounds, grid, task, best, enough=limit, gap=GAP, budget=budget, tick=tick)
-        lower, best = max(lower, found.lower), found.best
-        if not found.done or lower >= (1.0 - GAP) * best.distance[0]:
-            break
-    return lower, best
+    found = survey_pairs.search(bounds, grid, task, best, gap=GAP, budget=budget, tick=tick)
+    return found.lower, found.best
 
 
 def _verdict(sd: Minimum) -> Verdict:
     if sd.found < TOLD_APART_SD:
         return "not told apart"
     return "told apart" if sd.proven >= TOLD_APART_SD else "not proven"
-
-
-def _repeats(layout: Layout, rig: Rig) -> NDArray[np.bool_]:
-    """Whether readings repeat after a full turn of each solved joint: not where it gears others by a broken ratio."""
-    found = []
-    for solved, joint in zip(layout.solved, rig.joints, strict=True):
-        geared = [i for i, one in enumerate(layout.joints) if one.value == solved and i != solved]
-        found.append(
-            joint.wraps
-            and all(layout.joints[i].revolute and float(rig.parameters.joint_ratio[i]).is_integer() for i in geared)
-        )
-    return np.array(found)

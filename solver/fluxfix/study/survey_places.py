@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluxfix.facade import Rig
+from fluxfix.inverse import weight
 from fluxfix.inverse.predict import inverse
 from fluxfix.rig import rows, travel
 from fluxfix.study.survey import JointSurvey, Places, ValueSurvey
@@ -17,7 +18,9 @@ def places_of(rig: Rig, resolution: Floats) -> tuple[Places, Floats, Floats]:
     expected, slopes = rows.by_position(rig.layout, rig.parameters, positions)
     _, per_mT, covariance = rig.predict(positions)
     low, high = np.asarray(rig.sensing.low_mT), np.asarray(rig.sensing.high_mT)
-    scaled = slopes / np.sqrt(np.asarray(rig.sensing.variance_mT2))[:, None] * resolution
+    weights = np.broadcast_to(1.0 / np.asarray(rig.sensing.variance_mT2), expected.shape)
+    moved = rows.by_build(rig.layout, rig.parameters, rig.varying, positions)
+    scaled = weight.whitened(weights, moved, slopes) * resolution
     sizes = np.linalg.svd(scaled, compute_uv=False)
     enough = scaled.shape[1] >= scaled.shape[2]
     least = sizes[:, -1] if enough else np.zeros(len(positions))

@@ -24,7 +24,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from fluxfix.rig import clearance, kinematics, material
+from fluxfix.rig import clearance, correction, kinematics, material
 from fluxfix.rig.layout import Layout
 from fluxfix.rig.parameters import GAIN_REFERENCE_C, Parameters
 
@@ -105,6 +105,15 @@ def paths(layout: Layout, parameters: Parameters) -> list[Path]:
     return found
 
 
+def largest_change(parameters: Parameters, varying: Parameters) -> float:
+    """Largest part by which one sd of the temperature changes what a magnet adds to a reading; `varying`: tangents."""
+    sd = float(np.max(np.abs(varying.temperature_C)))
+    warmer = float(parameters.temperature_C) - np.array([material.REFERENCE_C, GAIN_REFERENCE_C])
+    rates = (parameters.magnet_temperature_coefficient_per_K, parameters.sensor_temperature_coefficient_per_K)
+    changes = [np.abs(np.asarray(rate) / (1.0 + np.asarray(rate) * by)) for rate, by in zip(rates, warmer, strict=True)]
+    return sd * sum(float(np.max(one, initial=0.0)) for one in changes)
+
+
 def _step(layout: Layout, parameters: Parameters, i: int, sign: float) -> Step:
     joint = layout.joints[i]
     unit = np.deg2rad(1.0) if joint.revolute else 1.0
@@ -158,6 +167,8 @@ def place(path: Path, parameters: Parameters, middle: Floats, half: Floats) -> t
 
 def walk(path: Path, layout: Layout, parameters: Parameters, middle: Floats, half: Floats) -> Walked:
     """Levers, distance and flux density of a path over boxes of positions: arguments as for `place`."""
+    if parameters.correction is not None:
+        half = half + np.sum(np.abs(parameters.correction), axis=1)  # a wave is at most 1
     point, levers, moved = place(path, parameters, middle, half)
     size = np.asarray(parameters.magnet_size_mm[path.magnet])
     shape = layout.magnets[path.magnet].shape
@@ -177,13 +188,26 @@ _VOLUMES: dict[str, Callable[[Floats], float]] = {
 """In mm³, from the row of `magnet_size_mm`."""
 
 
-def continued(path: Path, walked: Walked, joint: int, far: Floats) -> Floats:
-    """Bound (n,) of a path's flux density within `far` (n,), in the joint's unit, of each box; infinite if none."""
-    turned, moved = np.ones_like(far), np.zeros_like(far)
+def positions_within(layout: Layout, parameters: Parameters, joint: int, far: Floats) -> Floats:
+    """How far each joint's position is moved, in its unit, with one joint continued by `far` (n,): (n, d).
+
+    Beside that joint itself, a correction of position moves: of a wave w, |cos(z + iη) − cos z| is at most e^|η| − 1.
+    """
+    found = np.zeros((len(far), len(layout.solved)))
+    found[:, joint] = far
+    if parameters.correction is not None:
+        rates = correction.rates(layout, parameters.correction.shape[1], parameters.correction_box)[:, joint]
+        found += np.expm1(far[:, None] * rates) @ np.abs(parameters.correction).T
+    return found
+
+
+def continued(path: Path, walked: Walked, far: Floats) -> Floats:
+    """Bound (n,) of a path's flux density within `far` (n, d), in the joints' units, of each box; infinite if none."""
+    turned, moved = np.ones(len(far)), np.zeros(len(far))
     for step, lever in zip(path.steps, walked.levers, strict=True):
-        if step.solved != joint:
+        if step.kind == "mirror":
             continue
-        t = abs(step.rate) * far
+        t = abs(step.rate) * far[:, step.solved]
         if step.kind == "prismatic":
             moved = moved + t
         else:
@@ -194,11 +218,12 @@ def continued(path: Path, walked: Walked, joint: int, far: Floats) -> Floats:
         return np.where(left > 0.0, turned * walked.flux / left**3, np.inf)
 
 
-def ambient(layout: Layout, parameters: Parameters, s: int, joint: int, far: Floats) -> Floats:
-    """The same for the constant field of the frame as a sensor sees it, by `far` in the joint's unit."""
+def ambient(layout: Layout, parameters: Parameters, s: int, far: Floats) -> Floats:
+    """The same for the constant field of the frame as a sensor sees it."""
     steps = [_step(layout, parameters, i, 1.0) for i in kinematics.chain(layout, layout.sensors[s].rides)]
-    rate = sum(abs(step.rate) for step in steps if step.solved == joint and step.kind == "revolute")
-    return float(np.linalg.norm(parameters.ambient_mT)) * np.exp(rate * far)
+    turned: list[Floats] = [abs(step.rate) * far[:, step.solved] for step in steps if step.kind == "revolute"]
+    found: Floats = float(np.linalg.norm(parameters.ambient_mT)) * np.exp(sum(turned, np.zeros(len(far))))
+    return found
 
 
 def electrical(layout: Layout, parameters: Parameters, s: int, fluxes: list[Floats]) -> list[Floats]:

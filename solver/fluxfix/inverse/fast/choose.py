@@ -15,6 +15,8 @@ from fluxfix.inverse.predict import inverse
 from fluxfix.rig.travel import SolvedJoint
 
 Floats = NDArray[np.float64]
+Off = Callable[[Floats], Floats]
+"""What values are off by, (n, v) at positions (n, d)."""
 
 ERROR = {1: 1e-11, 2: 3e-10, 3: 1e-7, 4: 1e-6}
 """The error wanted of positions, as part of the span, by number of joints: far below an sd, and cheap to reach.
@@ -22,11 +24,15 @@ ERROR = {1: 1e-11, 2: 3e-10, 3: 1e-7, 4: 1e-6}
 What is not reached within MOST_TERMS is stated.
 """
 CHECKS = 500
-MOST_TERMS = {1: 121, 2: 41, 3: 33, 4: 17}
+MOST_TERMS = {1: 121, 2: 41, 3: 33, 4: 19}
 """Of each joint, by number of joints."""
-MOST_PRODUCTS = {1: 121, 2: 1681, 3: 12_000, 4: 20_000}
-"""Of terms, by number of joints: about what memory next to the processor holds, and what makes a form in no time."""
-_FIRST_TERMS = {1: 49, 2: 17, 3: 13, 4: 9}
+MOST_NODES = {1: 121, 2: 1681, 3: 36_000, 4: 130_321}
+"""Places that a form is made from, by number of joints."""
+MOST_PRODUCTS = {1: 121, 2: 1681, 3: 12_000, 4: 40_000}
+"""Of terms, by number of joints: about what memory next to the processor holds."""
+_FIRST_TERMS = {1: 49, 2: 17, 3: 13, 4: 19}
+_LOOSEST = 1e4
+"""Beyond so many times what the tails allow no shorter form is tried, unless it has too many terms."""
 _PART_ERROR = 1e-8
 """Of the common covariance and of the drift, as part of the largest entry: the drift is some percent of a reading."""
 
@@ -59,15 +65,15 @@ def readings_form(
     wanted = ERROR[len(joints)] if error is None else error
     spans = np.array([joint.span for joint in joints])
 
-    def shifts(whole: Form, off: Callable[[Floats], Floats]) -> float:
-        """The largest shift of a position in parts of what is wanted, where readings are off by (n, m) at (n, d)."""
+    def judge(whole: Form) -> Callable[[Off], float]:
+        """What tells the largest shift of a position, in parts of what is wanted."""
         points = forms.checkpoints(whole.axes, CHECKS)
         covariance, per_mT = _accuracy(whole, points, variance_mT2)
         # Near a place that no reading tells the sd exceeds the span, and an error may be as many times larger.
         allowed = wanted * np.maximum(spans, _sd(covariance))
-        return float(np.max(np.einsum("ndm,nm->nd", np.abs(per_mT), np.abs(off(points))) / allowed))
+        return lambda off: float(np.max(np.einsum("ndm,nm->nd", np.abs(per_mT), np.abs(off(points))) / allowed))
 
-    found = _short_form(joints, exact, shifts)
+    found = _short_form(joints, exact, judge)
     points = forms.checkpoints(found.axes, CHECKS)
     off = np.abs(exact(points) - found.values(points))
     covariance, per_mT = _accuracy(found, points, variance_mT2)
@@ -85,43 +91,49 @@ def part_form(joints: tuple[SolvedJoint, ...], exact: Callable[[Floats], Floats]
         exact: values (n, v) at positions (n, d).
     """
 
-    def parts(whole: Form, off: Callable[[Floats], Floats]) -> float:
-        wrong = np.max(np.abs(off(forms.checkpoints(whole.axes, CHECKS))))
-        return float(wrong / (_PART_ERROR * max(np.max(np.abs(whole.coefficients)), 1e-300)))
+    def judge(whole: Form) -> Callable[[Off], float]:
+        points = forms.checkpoints(whole.axes, CHECKS)
+        allowed = _PART_ERROR * max(np.max(np.abs(whole.coefficients)), 1e-300)
+        return lambda off: float(np.max(np.abs(off(points))) / allowed)
 
-    return _short_form(joints, exact, parts)
+    return _short_form(joints, exact, judge)
 
 
 def _short_form(
     joints: tuple[SolvedJoint, ...],
     exact: Callable[[Floats], Floats],
-    wrong: Callable[[Form, Callable[[Floats], Floats]], float],
+    judge: Callable[[Form], Callable[[Off], float]],
 ) -> Form:
-    """The form of fewest terms whose error, in parts of what is wanted, is at most 1: as far as MOST_TERMS allows."""
+    """The form of fewest terms whose error, in parts of what is wanted, is at most 1: as far as the limits allow.
+
+    Args:
+        joints: of the rig.
+        exact: values (n, v) at positions (n, d).
+        judge: makes, for a form, what tells how wrong it is for being off by something, in parts of what is wanted.
+    """
     d = len(joints)
     terms, most = [_FIRST_TERMS[d]] * d, MOST_TERMS[d]
     while True:
         whole = forms.fitted(tuple(Axis.of_joint(j, t) for j, t in zip(joints, terms, strict=True)), exact)
-        per_mT = wrong(whole, partial(_ones, whole))
-        allowed, dropped = 1.0 / max(per_mT, 1e-300), forms.tails(whole)
+        wrong = judge(whole)
+        allowed, dropped = 1.0 / max(wrong(partial(_ones, whole)), 1e-300), forms.tails(whole)
         # The last terms alias what is left out: where they matter, more are needed.
         short = [bool(tail[max(t - 2, 0)] > allowed) and t < most for tail, t in zip(dropped, terms, strict=True)]
         more = [min(t + t // 2, most) if one else t for t, one in zip(terms, short, strict=True)]
-        if not any(short) or math.prod(more) > MOST_PRODUCTS[d]:
+        if not any(short) or math.prod(more) > MOST_NODES[d]:
             break
         terms = more
     # The tails bound what dropping terms changes, far from closely: more are dropped while the change itself allows it.
-    found = whole
-    for looser in np.geomspace(1.0, 1e4, 14):
+    found, looser = whole, 1.0
+    while True:
         kept = [max(int(np.argmax(tail <= looser * allowed / d)), 2) for tail in dropped]
         shorter = forms.truncated(
             whole, [min(k | int(a.wraps), a.terms) for k, a in zip(kept, whole.axes, strict=True)]
         )
-        change = partial(_change, whole, shorter)
-        if looser > 1.0 and wrong(whole, change) > 1.0:
-            break
-        found = shorter
-    return found
+        fits = found.coefficients[..., 0].size <= MOST_PRODUCTS[d]
+        if fits and looser > 1.0 and (looser > _LOOSEST or wrong(partial(_change, whole, shorter)) > 1.0):
+            return found
+        found, looser = shorter, looser * 2.0
 
 
 def _change(one: Form, other: Form, positions: Floats) -> Floats:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+_BEHIND = 16
+
 
 @dataclass(frozen=True)
 class Native:
@@ -163,11 +165,14 @@ def make(solver: Solver, model: FastModel, weights: Floats) -> Native | None:
 
 
 def _grouped(form: Form) -> Floats:
-    """Coefficients as the library reads them: values in groups of three, padded with zeros, the group first."""
+    """Coefficients as the library reads them: values in groups of three, padded with zeros, the group first.
+
+    Behind them stand zeros that are read and not used, as many as two of the widest vectors hold (ffx_place.h).
+    """
     v = form.coefficients.shape[-1]
     padded = np.concatenate([form.coefficients, np.zeros((*form.coefficients.shape[:-1], -v % 3))], axis=-1)
     groups = padded.reshape(*form.coefficients.shape[:-1], -1, 3)
-    return np.ascontiguousarray(np.moveaxis(groups, -2, 0))
+    return np.concatenate([np.moveaxis(groups, -2, 0).ravel(), np.zeros(_BEHIND)])
 
 
 def _integers(values: list[int]) -> ctypes.Array[ctypes.c_int64]:

@@ -84,6 +84,20 @@ class Single:
         a, b = d + d * d, d + 2 * d * d
         return SingleFix(found[:d], found[d:a], found[a:b], found[b], found[-2], found[-1], found[b + 1 : -2])
 
+    def raw(self, reading: bytes) -> bytes:
+        """Solve one reading given as the bytes of its doubles, by native code.
+
+        Args:
+            reading: m doubles in mT, of this machine's own byte order; the length is not checked.
+
+        Returns:
+            Doubles: position (d), covariance and its noise part (d · d each), misfit, other position (d); then degrees
+            of freedom and status, four bytes each.
+        """
+        out = self._buffer()
+        self._call(self._form, self._weights, reading, out)
+        return bytes(out)
+
     def fixes(self, reading: bytes, leading: tuple[int, ...] = ()) -> Fixes:
         """Solve one reading given as the bytes of its doubles, by native code.
 

@@ -6,10 +6,13 @@
 #ifndef FFX_FILTER_H
 #define FFX_FILTER_H
 
-#include "ffx_model.h"
+#include "ffx_place.h"
 #include "ffx_track.h"
 
-enum { FFX_MOST_UPDATES = 8 };
+enum {
+    FFX_MOST_UPDATES = 8,
+    FFX_FEW_INSTANTS = 3 /* up to so many one after the other cost less than all at once */
+};
 
 /* A step is straight while its square is below this times the span times the sd: what curves over the span then bends it
    by some hundredths of an sd. */
@@ -54,10 +57,44 @@ INLINE void read_values(const ffx_form *form, const double *weight, const double
     }
 }
 
+/* Expected values of two joints at a state, instant by instant. */
+INLINE void expect_in_turn(const ffx_form *form, const ffx_motion *motion, const double *state, Expected *expected)
+{
+    const int drifting = form->drift_terms[0] != 0;
+    for (int64_t l = 0; l < motion->instants; ++l) {
+        Basis basis;
+        Lanes position[FFX_MAX_JOINTS];
+        const double *c = form->coefficients, *g = form->drift;
+        for (int k = 0; k < 2; ++k) {
+            position[k] = all_lanes(state[k] + state[2 + k] * motion->instant_s[l]);
+        }
+        basis_at(form, 2, position, &basis);
+        for (int64_t i = 0; i < form->values; i += 3) {
+            double value[3], slope[2][3], drift[3] = {0.0, 0.0, 0.0}, unused[2][3];
+            c = sum_place(&basis, form->terms, c, value, slope);
+            if (drifting) {
+                g = sum_place(&basis, form->drift_terms, g, drift, unused);
+            }
+            for (int64_t a = 0; a < 3 && i + a < form->values; ++a) {
+                if (motion->instant_of_value[i + a] == l) {
+                    expected->value[i + a] = value[a];
+                    expected->drift[i + a] = drift[a];
+                    expected->slope[i + a][0] = slope[0][a];
+                    expected->slope[i + a][1] = slope[1][a];
+                }
+            }
+        }
+    }
+}
+
 /* Expected values at a state, each at its own instant. */
 INLINE void expect(const ffx_form *form, int d, const ffx_motion *motion, const double *state, Expected *expected)
 {
     const int drifting = form->drift_terms[0] != 0;
+    if (d == 2 && motion->instants <= FFX_FEW_INSTANTS) {
+        expect_in_turn(form, motion, state, expected);
+        return;
+    }
     for (int64_t first = 0; first < motion->instants; first += FFX_LANES) {
         Basis basis;
         Lanes position[FFX_MAX_JOINTS];

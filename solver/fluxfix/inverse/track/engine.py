@@ -9,7 +9,6 @@ import numpy as np
 
 from fluxfix.inverse import chi_square
 from fluxfix.inverse import solver as exact_solver
-from fluxfix.inverse.prepare import FALSE_ALARM
 from fluxfix.inverse.track import native
 from fluxfix.inverse.track.plain import PlainFilter
 from fluxfix.rig import rows
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
     from fluxfix.inverse.fast.solve import FastSolver
     from fluxfix.inverse.fixes import Fixes
     from fluxfix.inverse.track.motion import Motion
-    from fluxfix.inverse.track.tracks import Tracks
+    from fluxfix.inverse.track.room import Room
 
     Floats = NDArray[np.float64]
 
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
 class Filter(Protocol):
     """Follows samples."""
 
-    def follow(self, state: Floats, t_s: Floats, readings_mT: Floats, tracks: Tracks) -> int:
+    def follow(self, state: Floats, t_s: Floats | bytes, readings_mT: Floats | bytes, room: Room) -> int:
         """See `native.NativeFilter.follow`."""
 
 
@@ -43,7 +42,7 @@ def make(fast: FastSolver, motion: Motion, noise_mT: Floats | None = None, *, ex
     """
     solver = fast.solver
     weights = exact_solver.weights(solver, noise_mT)
-    gate = np.array([chi_square.limit(FALSE_ALARM, used) for used in range(len(weights) + 1)])
+    gate = np.array([chi_square.limit(solver.limits.false_alarm, used) for used in range(len(weights) + 1)])
     on_form = not exact and fast.usable(weights)
     evaluator = fast.native_with(weights) if on_form else None
     if evaluator is not None:

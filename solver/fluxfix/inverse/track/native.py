@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from fluxfix.inverse.fast.native import Native
     from fluxfix.inverse.track.motion import Motion
-    from fluxfix.inverse.track.tracks import Tracks
+    from fluxfix.inverse.track.room import Room
 
     Floats = NDArray[np.float64]
 
@@ -58,41 +58,26 @@ class NativeFilter:
     struct: MotionStruct
     arrays: tuple[NDArray[np.generic], ...]
     """What the structure points to."""
+    addresses: tuple[int, int, int]
+    """Of the evaluator's structure, of this one, and of the weights."""
     brief: Callable[..., int]
     """The function, without letting go of the interpreter."""
     long: Callable[..., int]
 
-    def follow(self, state: Floats, t_s: Floats, readings_mT: Floats, tracks: Tracks) -> int:
-        """Follow samples (n,), (n, m), and change the state.
+    def follow(self, state: Floats, t_s: Floats | bytes, readings_mT: Floats | bytes, room: Room) -> int:
+        """Follow the samples (n,), (n, m) that there is room for, and change the state; bytes are taken as doubles.
 
         Returns:
             The first row whose time is not finite or goes back, -1 if there is none: nothing happens else.
         """
-        out = TracksStruct(
-            *(
-                part.ctypes.data
-                for part in (
-                    tracks.position,
-                    tracks.velocity,
-                    tracks.covariance,
-                    tracks.noise_covariance,
-                    tracks.velocity_covariance,
-                    tracks.misfit,
-                    tracks.age_s,
-                    tracks.dof,
-                    tracks.status,
-                )
-            )
-        )
-        call = self.brief if len(t_s) <= SHORT else self.long
+        call = self.brief if room.count <= SHORT else self.long
+        out = TracksStruct(*room.addresses())
         return call(
-            ctypes.addressof(self.evaluator.struct),
-            ctypes.addressof(self.struct),
-            self.arrays[0].ctypes.data,
+            *self.addresses,
             state.ctypes.data,
-            t_s.ctypes.data,
-            readings_mT.ctypes.data,
-            len(t_s),
+            t_s if isinstance(t_s, bytes) else t_s.ctypes.data,
+            readings_mT if isinstance(readings_mT, bytes) else readings_mT.ctypes.data,
+            room.count,
             ctypes.addressof(out),
         )
 
@@ -127,7 +112,8 @@ def make(evaluator: Native, motion: Motion, weights: Floats, gate: Floats) -> Na
         gate=arrays[3].ctypes.data,
     )
     brief, long = (_callable(kind(evaluator.code._name)) for kind in (ctypes.PyDLL, ctypes.CDLL))
-    return NativeFilter(evaluator, struct, arrays, brief, long)
+    addresses = (ctypes.addressof(evaluator.struct), ctypes.addressof(struct), arrays[0].ctypes.data)
+    return NativeFilter(evaluator, struct, arrays, addresses, brief, long)
 
 
 def _callable(library_: ctypes.CDLL) -> Callable[..., int]:

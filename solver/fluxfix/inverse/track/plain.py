@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from fluxfix.inverse.fixes import Fixes
     from fluxfix.inverse.solver import Solver
     from fluxfix.inverse.track.motion import Motion
+    from fluxfix.inverse.track.room import Room
     from fluxfix.inverse.track.tracks import Tracks
 
     Floats = NDArray[np.float64]
@@ -63,20 +64,24 @@ class PlainFilter:
     solve: Callable[[Floats], Fixes]
     """Full solutions of readings (n, m)."""
 
-    def follow(self, state: Floats, t_s: Floats, readings_mT: Floats, tracks: Tracks) -> int:
+    def follow(self, state: Floats, t_s: Floats | bytes, readings_mT: Floats | bytes, room: Room) -> int:
         """See `native.NativeFilter.follow`."""
+        times = np.frombuffer(t_s)
         before = state[states.T]
-        for row, time in enumerate(t_s):
+        for row, time in enumerate(times):
             if time < before or not math.isfinite(time):
                 return row
             before = time
+        self._follow(state, times, np.frombuffer(readings_mT).reshape(len(times), -1), room.tracks(times))
+        return -1
+
+    def _follow(self, state: Floats, t_s: Floats, readings_mT: Floats, tracks: Tracks) -> None:
         low, high = np.asarray(self.solver.sensing.low_mT), np.asarray(self.solver.sensing.high_mT)
         side = np.where(readings_mT > high, 1, np.where(readings_mT < low, -1, 0))
         outside = np.zeros(len(t_s), bool)
         for row, time in enumerate(t_s):
             outside[row] = self._sample(state, float(time), readings_mT[row], side[row], tracks, row)
         described(self.solver, self.weights, readings_mT, side, outside, tracks)
-        return -1
 
     @property
     def _d(self) -> int:

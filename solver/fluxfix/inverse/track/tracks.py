@@ -56,20 +56,3 @@ class Tracks:
         distinct, where = np.unique(np.atleast_1d(self.status), return_inverse=True)
         texts = [words.text(int(one)) for one in distinct]
         return [texts[k] for k in where]
-
-
-def empty(t_s: Floats, joints: int) -> Tracks:
-    """Room for the tracks of n samples (n,) of d joints; nothing in it is set but the times."""
-    n, d = len(t_s), joints
-    return Tracks(
-        t_s=t_s,
-        position=np.empty((n, d)),
-        velocity=np.empty((n, d)),
-        covariance=np.empty((n, d, d)),
-        noise_covariance=np.empty((n, d, d)),
-        velocity_covariance=np.empty((n, d, d)),
-        misfit=np.empty(n),
-        dof=np.empty(n, np.int32),
-        status=np.empty(n, np.int32),
-        age_s=np.empty(n),
-    )
