@@ -63,7 +63,7 @@ NAME = "load"
 ABOUT = About(
     what=f"`fluxfix serve`, one process: {CLIENTS} connections at once with {CALLS_EACH} single readings each; a live stream of "
     f"{LIVE_CALLS} single readings alone and beside a client that sends batches of {BATCH} without pause, {ROUNDS} rounds in turn; "
-    f"{GONE} clients that break off a batch; {SLOW_READERS} clients that do not read {SLOW_ANSWERS} answers",
+    f"{2 * GONE} clients that go while a batch is solved and a stream is open; {SLOW_READERS} clients that do not read {SLOW_ANSWERS} answers",
     unit="count, ms, MiB, 1 (ratio)",
     origin="simulated: readings of the exact model at positions uniform over the travel",
     seed=str(SEED),
@@ -190,20 +190,32 @@ def _milliseconds(live: Client, rig: Rig, readings: np.ndarray) -> np.ndarray:
 
 
 def test_clients_that_vanish(served: Running, rig: Rig, readings: np.ndarray, rows: list[Row]) -> None:
-    """Clients that break off in the middle of a batch leave nothing behind: memory returns, and others are served."""
+    """Clients that go in the middle of a batch and a stream leave nothing behind: memory returns, others are served."""
     request = _batch(rig, readings)
+    samples = solving.TrackReadingsRequest(
+        name=f"rigs/{rig.name}", count=1, t_seconds=bytes(8), flux_density_millitesla=readings[0].tobytes()
+    )
+    over = threading.Event()
+
+    def held_open() -> Iterator[solving.TrackReadingsRequest]:
+        yield samples
+        over.wait()
 
     def vanish() -> None:
         for _ in range(GONE):
             with grpc.insecure_channel(served.address, (("grpc.use_local_subchannel_pool", 1),)) as channel:
-                call = SolveServiceStub(channel).SolveReadings.future(request, timeout=60.0)
+                stub = SolveServiceStub(channel)
+                call = stub.SolveReadings.future(request, timeout=60.0)
+                stream = stub.TrackReadings(held_open(), timeout=60.0)
+                next(stream)
                 time.sleep(GONE_PAUSE_S)  # the work has begun
-                call.cancel()
+                call.cancel()  # the stream goes with its channel, without a word
 
     _answered(served, rig, readings)
     vanish()
     before = served.resident_MiB()
     vanish()
+    over.set()
     _answered(served, rig, readings)
     after = served.resident_MiB()
     rows.append(

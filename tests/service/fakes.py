@@ -19,6 +19,21 @@ import pytest
 from fluxfix.errors import RecordingError, RigFileError, UnsupportedError
 from fluxfix.service import RigStore, long_work, servicers
 from fluxfix.status import Status
+from service.fake_surveys import fake_survey
+
+RATE_ERRORS = (
+    "noise_rms",
+    "noise_worst",
+    "lag",
+    "total",
+    "quantisation",
+    "table",
+    "skew",
+    "jitter",
+    "calibration",
+    "time",
+    "worst",
+)
 
 ROWS = ("position", "covariance", "noise_covariance", "other")
 NUMBERS = ("misfit", "dof", "status")
@@ -74,7 +89,7 @@ class FakeRig:
 
     def single(self) -> Any:
         """Give what solves one reading in plain numbers."""
-        return SimpleNamespace(solve=self._solve_one)
+        return SimpleNamespace(solve=self._solve_one, native=False)
 
     def readings(self, positions: Any) -> Any:
         """Make exact readings, three a position."""
@@ -96,7 +111,7 @@ class FakeRig:
         safe = np.where(np.isfinite(rows), rows, 0.0)
         mix = np.cos(np.arange(d * rows.shape[1], dtype=float)).reshape(rows.shape[1], d)
         position = np.sin(safe[:, :, None] * mix).sum(axis=1) + exact
-        noise = np.mean(0.03 if noise_mT is None else noise_mT)
+        noise = np.minimum(0.03 if noise_mT is None else noise_mT, 1e100).mean()  # whose square is a number
         noise_covariance = position[:, :, None] * position[:, None, :] * noise**2
         covariance = noise_covariance + np.eye(d) / 3
         status = np.where(rows[:, 0] > 50, Status.AMBIGUOUS, 0).astype(np.int32)
@@ -166,13 +181,15 @@ class FakeWorks:
 
     before_step: Callable[[], None] = field(default=lambda: None)
 
-    def calibrate(self, rig: Any, recordings: list[Path], on_progress: Any) -> Any:
-        """Add the names and sizes of the recordings to the rig's text; the content "bad" makes no sense."""
+    def calibrate(self, rig: Any, held: Any, on_progress: Any, moving: Any, sweeps: Any) -> Any:
+        """Add names and sizes of the recordings to the rig's text; "bad" makes no sense, "crossed" are other wires."""
         self._work(on_progress)
+        recordings = [*held, *moving, *sweeps]
         for path in recordings:
             if path.read_bytes() == b"bad":
                 raise RecordingError(f"{path}: line 2: got text, needs a number", file=str(path))
-        seen = " ".join(f"{path.name}:{len(path.read_bytes())}" for path in recordings)
+        given = (("", held), ("moving ", moving), ("sweep ", sweeps))
+        seen = " ".join(f"{kind}{path.name}:{len(path.read_bytes())}" for kind, paths in given for path in paths)
         residuals = np.array([[3.0, 0.0, 1.0], [4.0, 0.0, 1.0]])
         fit = SimpleNamespace(
             chi_square=12.5,
@@ -183,31 +200,47 @@ class FakeWorks:
             sd=[0.001],
             determined=[True],
         )
-        observations = _Observations(np.array([5, 6, 7]))
+        in_motion = np.array([False, False, False] + [True] * (len(moving) + len(sweeps)))
+        observations = SimpleNamespace(count=np.array([5, 6, 7]), in_motion=in_motion)
         notes = ["poor", "as it is"]
-        report = SimpleNamespace(fit=fit, observations=observations, warnings=["poor"], notes=notes, inflation=2.0)
+        miswired = any(path.read_bytes() == b"crossed" for path in recordings)
+        seen_by_fit = {"observations": observations, "inflation": 2.0, "miswired": miswired}
+        report = SimpleNamespace(fit=fit, warnings=["poor"], notes=notes, **seen_by_fit)
         text = f"{rig.text}# calibrated by {seen}\n"
         return SimpleNamespace(rig=FakeRig(rig.name, text, rig.joints, rig.columns, calibrated=True), report=report)
 
-    def build_table(self, rig: Any, error: str, on_progress: Any) -> Any:
-        """Make an export of two files."""
+    def build_table(self, rig: Any, error: str | None, on_progress: Any, limits: Any) -> Any:
+        """Make an export of two files, with more in it where a core is named; the arguments come back."""
         self._work(on_progress)
         by_joint = {joint.name: k + 0.5 for k, joint in enumerate(rig.joints)}
         told = {"rig_sha256": rig.sha256, "form": "ratio-quadratic", "bytes": 144, "descriptor_bytes": 32}
         names = ("error_bound", "error_bound_percent", "rms_error", "noise_sd")
+        if limits["core"]:
+            told |= {"proven": True, "instructions": {limits["core"]: {"least": 7, "median": 8, "most": 9}}}
+            told["largest_found"] = {joint.name: k + 0.25 for k, joint in enumerate(rig.joints)}
         document = json.dumps({**told, **dict.fromkeys(names, by_joint)})
-        return SimpleNamespace(files=lambda: {"table.json": document, "README.md": f"error {error}"})
+        asked = " ".join(f"{name}={value}" for name, value in limits.items() if value is not None)
+        return SimpleNamespace(files=lambda: {"table.json": document, "README.md": f"error {error} {asked}".strip()})
 
     def study_rates(self, rig: Any, speeds: Any, rates_hz: Any, on_progress: Any) -> Any:
         """Tell the arguments back."""
         self._work(on_progress)
         axes = [
-            SimpleNamespace(joint=joint.name, noise_rms=0.1, noise_worst=0.2, lag=0.3, total=0.4)
+            SimpleNamespace(joint=joint.name, **{name: (k + 1) / 10 for k, name in enumerate(RATE_ERRORS)})
             for joint in rig.joints
         ]
         rates = [
             SimpleNamespace(
-                rate_hz=rate, conversions=7, noise_mT=(0.1, 0.2, 0.3), delay_us=12.0, axes=axes, keeps_up=("fast",)
+                rate_hz=rate,
+                conversions=7,
+                noise_mT=(0.1, 0.2, 0.3),
+                delay_us=12.0,
+                hold_us=13.0,
+                age_us=18.5,
+                aliased=rate > 100.0,
+                duty=0.25,
+                axes=axes,
+                keeps_up=("fast",),
             )
             for rate in rates_hz or [100.0]
         ]
@@ -216,22 +249,21 @@ class FakeWorks:
             speeds=tuple(speeds.get(joint.name, -1.0) for joint in rig.joints),
             latencies=[SimpleNamespace(path="fast", median_us=1.0, p99_us=2.0, calls=300)],
             rates=rates,
+            solve_path="fast",
+            motion="to and fro",
+            advised=rates[0] if speeds else None,
+            warnings=("not above mains",),
         )
+
+    def survey(self, rig: Any, resolutions: Any, box_pairs: Any, seconds: Any, on_progress: Any) -> Any:
+        """Tell the arguments back among numbers that differ from each other."""
+        self._work(on_progress)
+        return fake_survey(rig, resolutions, box_pairs, seconds)
 
     def _work(self, on_progress: Any) -> None:
         for step in range(4):
             self.before_step()
             on_progress(step + 1, 4)
-
-
-class _Observations:
-    """Stops with their counts of samples."""
-
-    def __init__(self, count: Any) -> None:
-        self.count = count
-
-    def __len__(self) -> int:
-        return len(self.count)
 
 
 def noticing_ends(monkeypatch: pytest.MonkeyPatch) -> threading.Event:

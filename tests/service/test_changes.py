@@ -1,9 +1,6 @@
 """Changing rigs in a folder that others share: nothing is lost, nothing is half done."""
 
-import errno
-import json
 import os
-import resource
 import subprocess
 import sys
 import threading
@@ -13,22 +10,12 @@ from pathlib import Path
 import pytest
 
 from fluxfix.errors import RigNotFoundError
-from fluxfix.service import RigStore, disk, faults
+from fluxfix.service import faults
 from fluxfix.service.revisions import sha256
 from service.fakes import store_of
+from service.folders import names, texts
 
-KILLING = Path(__file__).with_name("killing.py")
 FIRST, SECOND, THIRD = (f'name = "stick"\n# {number}\n' for number in (1, 2, 3))
-
-
-def texts(store: RigStore, name: str = "stick") -> list[str]:
-    """Give every text of a rig, oldest first."""
-    return [revision.path.read_text(encoding="utf-8") for revision in store.revisions(name)[::-1]]
-
-
-def names(folder: Path) -> list[str]:
-    """Name every file and folder, apart from the lock."""
-    return sorted(str(path.relative_to(folder)) for path in folder.rglob("*") if path.name != ".lock")
 
 
 def test_created_rig_is_a_plain_file_of_its_name(tmp_path: Path) -> None:
@@ -179,80 +166,6 @@ def test_of_two_creators_racing_one_wins(tmp_path: Path) -> None:
             assert sorted(pool.map(create, (0, 1), (number, number))) == [False, True]
 
 
-def test_killed_writers_lose_nothing(tmp_path: Path) -> None:
-    """Ten writers are killed at random instants: see `killing.py`; a hundred are in tests/prove."""
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
-    command = [sys.executable, KILLING, tmp_path, "10", "17"]
-    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
-
-    assert done.returncode == 0, done.stderr
-    assert json.loads(done.stdout)["acknowledged"] >= 10
-
-
-def test_full_disk_is_told_and_leaves_nothing(tmp_path: Path) -> None:
-    """The system refuses to write past a limit (EFBIG): the rig stays as it was, and the next change is taken."""
-    store = store_of(tmp_path, stick=FIRST)
-    rig = store.get("stick")
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, hard))
-    try:
-        with pytest.raises(faults.StoreFullError, match="make room"):
-            store.replace("stick", SECOND + "#" * 10000, rig.sha256)
-        with pytest.raises(faults.StoreFullError):
-            store.create('name = "new"\n' + "#" * 10000)
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-
-    assert names(tmp_path) == ["stick.toml"]
-    assert store.replace("stick", SECOND, rig.sha256).text == SECOND
-
-
-@pytest.mark.parametrize("fails_at", range(8))
-def test_disk_that_is_full_at_any_step_leaves_a_whole_rig(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails_at: int
-) -> None:
-    """Whichever of its steps to the disk fails, the rig is what it was or what it should become."""
-    store = store_of(tmp_path, stick=FIRST)
-    rig = store.get("stick")
-    steps = iter(range(100))
-    true_fsync = os.fsync
-
-    def fsync(handle: int) -> None:
-        if next(steps) == fails_at:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-        true_fsync(handle)
-
-    monkeypatch.setattr(os, "fsync", fsync)
-    with pytest.raises(faults.StoreFullError):
-        store.replace("stick", SECOND, rig.sha256)
-    monkeypatch.undo()
-
-    text = store.get("stick").text
-    assert text in {FIRST, SECOND}
-    assert texts(store)[0] == FIRST
-    assert texts(store)[-1] == text
-    assert not list(tmp_path.glob(".store-*"))
-
-
-def test_folder_that_cannot_be_written_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Rigs of a read-only disk are served, and a change says why it cannot be."""
-    store = store_of(tmp_path, stick=FIRST)
-    true_open = os.open
-
-    def refuse(path: str | Path, flags: int, *mode: int) -> int:
-        if flags & os.O_CREAT:
-            raise OSError(errno.EROFS, os.strerror(errno.EROFS))
-        return true_open(path, flags, *mode)
-
-    monkeypatch.setattr(os, "open", refuse)
-    rig = store.get("stick")
-    with pytest.raises(faults.StoreError, match="read-only") as caught:
-        store.replace("stick", SECOND, rig.sha256)
-
-    assert not isinstance(caught.value, faults.StoreFullError)
-    assert store.get("stick").text == FIRST
-
-
 def test_clock_that_goes_backwards_changes_nothing(tmp_path: Path) -> None:
     """A file of the past is read like one of today, and revisions keep the order of the changes."""
     year_2100_ns, year_1990_ns = 4_102_444_800 * 10**9, 631_152_000 * 10**9
@@ -268,27 +181,6 @@ def test_clock_that_goes_backwards_changes_nothing(tmp_path: Path) -> None:
     assert texts(store) == [FIRST, SECOND, THIRD]
 
 
-def test_writer_that_hangs_holds_others_up_for_a_while_only(tmp_path: Path) -> None:
-    """Who cannot have the folder to itself in time is told to try again; reading goes on."""
-    store = store_of(tmp_path, stick=FIRST)
-    with disk.changing(tmp_path), pytest.raises(faults.StoreBusyError, match="try again"), disk.changing(tmp_path, 0.0):
-        pass
-
-    assert store.get("stick").text == FIRST
-
-
-def test_what_killed_writers_left_is_removed(tmp_path: Path) -> None:
-    """The next change cleans up files and folders with temporary names, and touches nothing else."""
-    store = store_of(tmp_path, stick=FIRST)
-    (tmp_path / ".store-0123.part").write_text("half", encoding="utf-8")
-    (tmp_path / ".store-4567.part").mkdir()
-    (tmp_path / ".store-4567.part" / "table.json").touch()
-    (tmp_path / ".hidden.part").touch()
-    store.delete("stick", store.get("stick").sha256)
-
-    assert names(tmp_path) == [".hidden.part", "revisions", "revisions/stick", "revisions/stick/000001.toml"]
-
-
 def test_equal_tables_are_one(tmp_path: Path) -> None:
     """A table goes by the hash of its files; it is there whole, or not at all."""
     tables = store_of(tmp_path).tables
@@ -300,22 +192,6 @@ def test_equal_tables_are_one(tmp_path: Path) -> None:
     assert tables.names("other") == []
     with pytest.raises(faults.TableNotFoundError):
         tables.get("other", kept[0].sha256)
-
-
-def test_table_is_not_kept_on_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A disk that fills up between two files leaves no folder."""
-    tables = store_of(tmp_path).tables
-    steps = iter(range(100))
-
-    def fsync(_handle: int) -> None:
-        if next(steps) == 1:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
-    monkeypatch.setattr(os, "fsync", fsync)
-    with pytest.raises(faults.StoreFullError):
-        tables.keep("stick", {"table.json": b"{}", "a.c": b"1"})
-
-    assert names(tmp_path) == []
 
 
 def test_store_needs_no_jax() -> None:

@@ -1,7 +1,6 @@
 """Methods that take long: progress, results, and what an end before the end leaves behind."""
 
 import hashlib
-import struct
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,7 +20,7 @@ from fluxfix_client.v1 import table_service_pb2 as tables
 from fluxfix_client.v1.calibration_service_pb2_grpc import CalibrationServiceStub
 from fluxfix_client.v1.study_service_pb2_grpc import StudyServiceStub
 from fluxfix_client.v1.table_service_pb2_grpc import TableServiceStub
-from service.fakes import FakeWorks, Gate, load, noticing_ends, serving, store_of
+from service.fakes import FakeWorks, Gate, noticing_ends, serving, store_of
 from service.wire import WAIT_S, reason_of, refused
 
 STICK = 'name = "stick"\n'
@@ -57,11 +56,11 @@ def wire(tmp_path: Path, gate: Gate) -> Iterator[Wire]:
         yield Wire(tmp_path, store, *stubs)
 
 
-def pieces(*parts: tuple[str, bytes], **first: Any) -> Iterator[calibration.CalibrateRigRequest]:
-    """Give the messages of a calibration."""
+def pieces(*parts: tuple[Any, ...], **first: Any) -> Iterator[calibration.CalibrateRigRequest]:
+    """Give the messages of a calibration: names, contents, and kinds if there are any."""
     head = {"name": NAME, "etag": load_etag(), **first}
-    for name, content in parts:
-        piece = calibration.RecordingPiece(file_name=name, content=content)
+    for name, content, *kind in parts:
+        piece = calibration.RecordingPiece(file_name=name, content=content, kind=kind[0] if kind else 0)
         yield calibration.CalibrateRigRequest(**head, recording_piece=piece)
         head = {}
 
@@ -110,6 +109,30 @@ def test_calibration_for_a_look_keeps_nothing(wire: Wire) -> None:
     assert wire.store.get("stick").text == STICK
 
 
+def test_recordings_are_told_apart_by_kind(wire: Wire) -> None:
+    """The kind of a recording's first piece counts; without one it is of held stops."""
+    moving, sweep = calibration.RECORDING_KIND_MOVING, calibration.RECORDING_KIND_SWEEP
+    parts = [("a.csv", b"1"), ("b.csv", b"12", sweep), ("b.csv", b"3", moving), ("c.csv", b"4", moving)]
+    found = list(wire.calibrating.CalibrateRig(pieces(*parts), timeout=WAIT_S))[-1].calibration
+
+    assert found.rig.toml_text.endswith("# calibrated by a.csv:1 moving c.csv:1 sweep b.csv:3\n")
+    assert (found.stop_count, found.motion_count, found.miswired) == (3, 2, False)
+
+
+def test_build_of_other_wires_is_kept_only_as_wired(wire: Wire) -> None:
+    """A recording that says that wires are crossed changes nothing, unless the caller wants it so; a look tells it."""
+    part = ("a.csv", b"crossed")
+    looked = list(wire.calibrating.CalibrateRig(pieces(part, validate_only=True), timeout=WAIT_S))[-1].calibration
+    call = wire.calibrating.CalibrateRig(pieces(part), timeout=WAIT_S)
+    refusal = refused(lambda **_: list(call))
+
+    assert looked.miswired
+    assert refusal == ("FAILED_PRECONDITION", "RIG_MISWIRED", {"rig": "stick"})
+    assert wire.store.get("stick").text == STICK
+    kept = list(wire.calibrating.CalibrateRig(pieces(part, as_wired=True), timeout=WAIT_S))[-1].calibration
+    assert wire.store.get("stick").text == kept.rig.toml_text != STICK
+
+
 def test_rig_that_changes_during_a_calibration_wins(wire: Wire, gate: Gate) -> None:
     """A change by somebody else is not overwritten by the calibration of what was before."""
     gate.opened.clear()
@@ -133,6 +156,7 @@ def test_rig_that_changes_during_a_calibration_wins(wire: Wire, gate: Gate) -> N
         ([("", b"")], {}, "INVALID_ARGUMENT", "RECORDING_INVALID"),
         ([("a\0.csv", b"1")], {}, "INVALID_ARGUMENT", "RECORDING_INVALID"),
         ([("a.csv", b"1"), ("b.csv", b"1"), ("a.csv", b"1")], {}, "INVALID_ARGUMENT", "RECORDING_INVALID"),
+        ([("a.csv", b"1", 9)], {}, "INVALID_ARGUMENT", "RECORDING_INVALID"),
         (
             [("a.csv", bytes(2**21))] * (MAX_RECORDING_BYTES // 2**21 + 1),
             {},
@@ -142,7 +166,7 @@ def test_rig_that_changes_during_a_calibration_wins(wire: Wire, gate: Gate) -> N
     ],
 )
 def test_calibrations_that_make_no_sense_are_refused(
-    wire: Wire, parts: list[tuple[str, bytes]], first: dict[str, str], code: str, reason: str
+    wire: Wire, parts: list[tuple[Any, ...]], first: dict[str, str], code: str, reason: str
 ) -> None:
     """Each mistake has its code and reason, and nothing is kept."""
     call = wire.calibrating.CalibrateRig(pieces(*parts, **first), timeout=WAIT_S)
@@ -170,13 +194,28 @@ def test_table_is_kept_and_told(wire: Wire) -> None:
     other = list(wire.tables.BuildTable(tables.BuildTableRequest(parent=NAME, error="1%"), timeout=WAIT_S))[-1].table
 
     assert progress_of(answers) == [(1, 4), (2, 4), (3, 4), (4, 4)]
-    assert {one.file_name: one.content for one in table.files}["README.md"] == b"error 0.1%"
+    assert {one.file_name: one.content for one in table.files}["README.md"] == b"error None"  # the façade's default
+    assert not table.proven
+    assert [one.largest_found for one in table.joints] == [0.5, 1.5]
     assert (table.coefficient_bytes, table.descriptor_bytes, table.form) == (144, 32, "ratio-quadratic")
     assert [(one.joint, one.bound) for one in table.joints] == [("tilt-x", 0.5), ("travel", 1.5)]
     assert again == table == wire.tables.GetTable(tables.GetTableRequest(name=table.name)).table
     listed = wire.tables.ListTables(tables.ListTablesRequest(parent=NAME)).tables
     assert [one.name for one in listed] == sorted([table.name, other.name])
     assert not any(one.files for one in listed)
+
+
+def test_limits_of_a_table_arrive(wire: Wire) -> None:
+    """Bytes, instructions, core and interpolation reach the façade; what was counted and proven comes back."""
+    limits = {"max_coefficient_bytes": 144, "max_instructions": 180, "core": "cortex-m4", "interpolation": "cubic"}
+    request = tables.BuildTableRequest(parent=NAME, error="1%", **limits)
+    table = list(wire.tables.BuildTable(request, timeout=WAIT_S))[-1].table
+    asked = b"error 1% max_bytes=144 max_instructions=180 core=cortex-m4 interpolation=cubic"
+
+    assert {one.file_name: one.content for one in table.files}["README.md"] == asked
+    assert table.proven
+    assert [one.largest_found for one in table.joints] == [0.25, 1.25]
+    assert [(one.core, one.least, one.median, one.most) for one in table.instructions] == [("cortex-m4", 7, 8, 9)]
 
 
 @pytest.mark.parametrize("name", ["", NAME, f"{NAME}/tables/x", f"rigs/../tables/{'0' * 64}", f"x/{'0' * 64}"])
@@ -190,23 +229,7 @@ def test_table_name_of_another_form_is_refused(wire: Wire, name: str) -> None:
     assert refused(wire.tables.GetTable, missing)[:2] == ("NOT_FOUND", "TABLE_NOT_FOUND")
 
 
-def test_study_is_told(wire: Wire) -> None:
-    """Arguments reach the study, its numbers come back."""
-    request = studies.StudyRatesRequest(name=NAME, speeds={"travel": 120.0}, rates_hertz=[50.0, 500.0])
-    answers = list(wire.studies.StudyRates(request, timeout=WAIT_S))
-    study = answers[-1].study
-
-    assert progress_of(answers) == [(1, 4), (2, 4), (3, 4), (4, 4)]
-    assert (study.conversion_us, study.transfer_us, list(study.speeds)) == (30.0, 9.0, [-1.0, 120.0])
-    assert [(one.path, one.median_us, one.p99_us, one.call_count) for one in study.latencies] == [("fast", 1, 2, 300)]
-    assert [rate.rate_hertz for rate in study.rates] == [50.0, 500.0]
-    assert [(one.joint, one.noise_rms, one.noise_worst, one.lag, one.total) for one in study.rates[0].joints] == [
-        ("tilt-x", 0.1, 0.2, 0.3, 0.4),
-        ("travel", 0.1, 0.2, 0.3, 0.4),
-    ]
-
-
-@pytest.mark.parametrize("method", ["CalibrateRig", "BuildTable"])
+@pytest.mark.parametrize("method", ["CalibrateRig", "BuildTable", "StudyRates", "SurveyRig"])
 @pytest.mark.parametrize("end", ["cancel", "deadline"])
 def test_call_that_ends_early_keeps_nothing(
     wire: Wire, gate: Gate, method: str, end: str, monkeypatch: pytest.MonkeyPatch
@@ -215,10 +238,12 @@ def test_call_that_ends_early_keeps_nothing(
     noticed = noticing_ends(monkeypatch)
     gate.opened.clear()
     timeout_s = WAIT_S if end == "cancel" else 0.3
-    if method == "CalibrateRig":
-        call = wire.calibrating.CalibrateRig(pieces(("a.csv", b"1")), timeout=timeout_s)
-    else:
-        call = wire.tables.BuildTable(tables.BuildTableRequest(parent=NAME), timeout=timeout_s)
+    call = {
+        "CalibrateRig": lambda: wire.calibrating.CalibrateRig(pieces(("a.csv", b"1")), timeout=timeout_s),
+        "BuildTable": lambda: wire.tables.BuildTable(tables.BuildTableRequest(parent=NAME), timeout=timeout_s),
+        "StudyRates": lambda: wire.studies.StudyRates(studies.StudyRatesRequest(name=NAME), timeout=timeout_s),
+        "SurveyRig": lambda: wire.studies.SurveyRig(studies.SurveyRigRequest(name=NAME), timeout=timeout_s),
+    }[method]()
     assert gate.entered.wait(timeout=WAIT_S)
     work = next(thread for thread in threading.enumerate() if thread.name == "fluxfix-work")
     if end == "cancel":
@@ -252,43 +277,3 @@ def test_error_of_a_long_function_has_its_code(tmp_path: Path, caplog: pytest.Lo
     assert [(record.getMessage(), str(record.exc_info[1])) for record in faults] == [
         ("fault in BuildTable", "a secret of the inside")
     ]
-
-
-@pytest.mark.parametrize("count", [0, 1, 8192, 20000])
-def test_simulated_readings_come_in_order(wire: Wire, count: int) -> None:
-    """Pieces join to one row a position, exact or with the noise of the seed."""
-    positions = np.random.default_rng(3).uniform(-10, 10, (count, 2))
-    request = {"name": NAME, "count": count, "position": positions.tobytes()}
-    exact = list(wire.studies.SimulateReadings(studies.SimulateReadingsRequest(**request, exact=True), timeout=WAIT_S))
-    noisy = [
-        list(wire.studies.SimulateReadings(studies.SimulateReadingsRequest(**request, seed=seed), timeout=WAIT_S))
-        for seed in (1, 1, 2)
-    ]
-    values = np.concatenate([np.frombuffer(one.flux_density_millitesla, "<f8") for one in exact]).reshape(count, 3)
-
-    np.testing.assert_array_equal(values, load(wire.folder / "stick.toml").readings(positions))
-    assert sum(one.count for one in exact) == count
-    assert {one.column_count for one in exact} == {3}
-    assert exact[-1].progress.done == count
-    assert noisy[0] == noisy[1]
-    assert (noisy[0] == noisy[2]) == (count == 0)
-
-
-@pytest.mark.parametrize(
-    ("fields", "reason"),
-    [
-        ({"count": 2}, "POSITION_INVALID"),
-        ({"count": -1}, "POSITION_INVALID"),
-        ({"position": b"1234567"}, "POSITION_INVALID"),
-        ({"position": struct.pack("<2d", 1.0, float("nan"))}, "POSITION_INVALID"),
-        ({"position": struct.pack("<2d", float("inf"), 1.0)}, "POSITION_INVALID"),
-        ({"seed": -1}, "SEED_INVALID"),
-        ({"noise_millitesla": [-1.0]}, "NOISE_INVALID"),
-    ],
-)
-def test_simulations_that_make_no_sense_are_refused(wire: Wire, fields: dict[str, Any], reason: str) -> None:
-    """Wrong lengths, positions that are not finite, and negative seeds are the caller's mistakes."""
-    right = {"name": NAME, "count": 1, "position": struct.pack("<2d", 1.0, 2.0)}
-    call = wire.studies.SimulateReadings(studies.SimulateReadingsRequest(**{**right, **fields}), timeout=WAIT_S)
-
-    assert refused(lambda **_: list(call))[:2] == ("INVALID_ARGUMENT", reason)

@@ -30,13 +30,16 @@ end.set()
 
 LANES = """
 import os, threading
+from queue import SimpleQueue
 from fluxfix.service.lanes import lanes_of
 from fluxfix.service.limits import Limits
 
-lanes = lanes_of(Limits())
+lanes, tasks = lanes_of(Limits()), SimpleQueue()
 for name, lane in lanes.by_name.items():
-    task = lane.submit(threading.get_native_id).result()
+    lane.submit(lambda: tasks.put(threading.get_native_id()))
+    task = tasks.get()
     print(name, os.getpriority(os.PRIO_PROCESS, task) - os.getpriority(os.PRIO_PROCESS, os.getpid()))
+lanes.close()
 """
 
 

@@ -1,7 +1,8 @@
 """The shipped rigs through the whole way: what the service answers is what the solver gives in process."""
 
 import functools
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,9 @@ from fluxfix_client import Client, Fixes, InvalidArgumentError
 from service.fakes import ALL_FIELDS
 
 RIGS = sorted(path.stem for path in shipped.path("rigs").glob("*.toml"))
-SOLVED = ("boom-stick", "rate-slider")  # two joints, and one; more rigs would only compile more
+SOLVED = ("boom-stick", "measured-scan")  # two joints, and one; of those with one, the quickest to compile
+SAMPLE = [([0.0], np.zeros((1, 3)))]
+BACKWARDS = [([1.0, 0.0], np.zeros((2, 3)))]
 load = functools.cache(fluxfix.load_rig)  # the service and this process share each rig: the wire is what is looked at
 
 
@@ -92,20 +95,25 @@ def writable(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
 
 
 def test_long_functions_over_the_wire_are_those_in_process(writable: Client) -> None:
-    """Simulated readings, the calibrated rig file, and every byte of a table are the same."""
-    path = shipped.path("rigs/rate-slider.toml")
-    recording = shipped.path("recordings/rate-slider-unit-a/reference.csv")
+    """Simulated readings, the calibrated rig file, every byte of a table, and every number of a survey are the same."""
+    path = shipped.path("rigs/measured-scan.toml")
+    recording = shipped.path("recordings/measured-scan/reference.csv")
     rig = fluxfix.load_rig(path)
     created = writable.create_rig(path.read_text(encoding="utf-8"))
     positions = np.linspace(-5.0, 5.0, 50)[:, None]
-    simulated = writable.simulate("rate-slider", positions, 3, 0.1)
-    table = writable.build_table("rate-slider", "1%")
-    calibrated = writable.calibrate("rate-slider", recording, created.etag)
-    expected = fluxfix.calibrate(rig, recording)
+    simulated = writable.simulate("measured-scan", positions, 3, 0.1)
+    table = writable.build_table("measured-scan", "1%")
+    survey = writable.survey("measured-scan", {"travel": 2.0}, 5000)
+    calibrated = writable.calibrate("measured-scan", recording, created.etag)
+    expected, surveyed = fluxfix.calibrate(rig, recording), fluxfix.survey(rig, {"travel": 2.0}, 5000)
 
     np.testing.assert_array_equal(simulated, rig.simulate(positions, [3, 0], 0.1))
     assert {name: text.decode() for name, text in table.files.items()} == fluxfix.build_table(rig, "1%").files()
-    assert calibrated.rig.text == writable.rig("rate-slider").text == expected.rig.text
+    assert [one.sd_worst for one in survey.joints] == [one.sd_worst for one in surveyed.joints]
+    assert survey.separation.verdict == surveyed.separation.verdict
+    assert [*asdict(survey.separation.noise).values()] == [*asdict(surveyed.separation.sd).values()][1:]
+    np.testing.assert_equal([*asdict(survey.places).values()], [*asdict(surveyed.places).values()])
+    assert calibrated.rig.text == writable.rig("measured-scan").text == expected.rig.text
     assert calibrated.warnings == tuple(expected.report.warnings)
     assert [one.sd for one in calibrated.parameters] == (expected.report.fit.sd * expected.report.inflation).tolist()
 
@@ -122,3 +130,31 @@ def test_mistakes_in_a_text_are_told_as_by_the_command_line(writable: Client, tm
     sentences = [line.removeprefix(f"{tmp_path / 'wrong.toml'}: ") for line in str(told.value).splitlines()]
     assert [sentence for _, sentence in caught.value.violations] == sentences
     assert "did you mean" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("ask", "field"),
+    [
+        (lambda client: client.survey("boom-stick", {"tilt": 1.0}), "resolutions"),
+        (lambda client: client.survey("boom-stick", {"tilt-x": -1.0}), "resolutions"),
+        (lambda client: client.study_rates("boom-stick", {"tilt": 1.0}), "speeds"),
+        (lambda client: client.study_rates("boom-stick", {"tilt-x": np.nan}), "speeds"),
+        (lambda client: client.study_rates("boom-stick", None, [0.0]), "rates_hertz"),
+        (lambda client: client.build_table("boom-stick", "much"), "error"),
+        (lambda client: client.build_table("boom-stick", core="fast"), "core"),
+        (lambda client: client.build_table("boom-stick", interpolation="round"), "interpolation"),
+        (lambda client: list(client.track("boom-stick", SAMPLE, ahead_ms=-1.0)), "options.ahead_milliseconds"),
+        (lambda client: list(client.track("boom-stick", SAMPLE, coast_ms=-1.0)), "options.coast_milliseconds"),
+        (
+            lambda client: list(client.track("boom-stick", SAMPLE, max_acceleration={"x": 1})),
+            "options.max_acceleration",
+        ),
+        (lambda client: list(client.track("boom-stick", BACKWARDS)), "t_seconds"),
+    ],
+)
+def test_field_that_is_to_blame_is_named(client: Client, ask: Callable[[Client], object], field: str) -> None:
+    """Where the façade refuses an argument, BadRequest names the field that it came in, with the façade's sentence."""
+    with pytest.raises(InvalidArgumentError) as caught:
+        ask(client)
+
+    assert caught.value.violations == ((field, str(caught.value)),)

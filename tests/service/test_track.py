@@ -246,11 +246,13 @@ class _Stream:
             if self._tracker is None:
                 assert request.name == "rigs/knob"
                 self._tracker = self._served.rig.tracker(**convert_tracks.options(request, self._served.rig))
-            tracks = self._tracker.track(*convert_tracks.samples(request, self._served.rig))
+            tracks = self._tracker.track_bytes(*convert_tracks.samples(request, self._served.rig))
             if self._left == 0:
                 raise _Broken
             self._left -= 1
-            yield convert_tracks.response(tracks, self._tracker, self._served.rig)
+            yield wire.TrackReadingsResponse.FromString(
+                convert_tracks.response(tracks, self._tracker, self._served.rig)
+            )
 
     def cancel(self) -> None:
         """Nothing to do."""

@@ -1,17 +1,25 @@
 """Rigs are prepared before somebody waits for them."""
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from queue import SimpleQueue
 
-from fluxfix.service import RigStore
+import pytest
+
+from fluxfix.errors import RigNotFoundError
+from fluxfix.service import Limits, RigStore, Settings, running
+from fluxfix.service.faults import RigNotReadyError
+from fluxfix.service.limits import LaneLimit
 from fluxfix.service.ports import ServedRig
-from fluxfix.service.warming import Warmer
-from service.fakes import store_of
+from fluxfix.service.warming import ReadyRigs, Warmer
+from fluxfix_client import Client, UnavailableError
+from service.fakes import Gate, store_of
+from service.test_metrics import samples
+from service.wire import WAIT_S, until
 
 LOOK_S = 0.01
-WAIT_S = 30.0  # for a thread that has nothing else to do
 
 
 @contextmanager
@@ -77,3 +85,99 @@ def test_stopped_warmer_prepares_nothing(tmp_path: Path) -> None:
     warmer.start()
 
     assert seen == []
+
+
+def test_call_waits_for_its_rig_and_gets_it_prepared(tmp_path: Path) -> None:
+    """A rig that somebody waits for comes before others that were there first; more calls than may wait are told."""
+    gate = Gate()
+    prepared: list[str] = []
+
+    def prepare(rig: ServedRig) -> None:
+        gate()
+        prepared.append(rig.name)
+
+    store = store_of(tmp_path)
+    warmer = Warmer(store, prepare, LOOK_S)
+    warmer.start()
+    first, last = store.create('name = "a"'), None
+    assert gate.entered.wait(WAIT_S)
+    for name in ("b", "c", "d"):
+        last = store.create(f'name = "{name}"')
+    rigs = ReadyRigs(store, warmer, room=1)
+    with ThreadPoolExecutor(1) as pool:
+        waiting = pool.submit(rigs.get, "d")
+        until(lambda: rigs.waiting == 1)
+        with pytest.raises(RigNotReadyError, match="try again"):
+            rigs.get("a")
+        assert not waiting.done()
+        gate.opened.set()
+        assert waiting.result(WAIT_S) is last
+    assert prepared[:2] == ["a", "d"]
+    assert rigs.get("a") is first
+    assert rigs.waiting == 0
+    warmer.stop()
+
+
+@pytest.mark.parametrize(("end", "error"), [("delete", RigNotFoundError), ("stop", RigNotReadyError)])
+def test_call_does_not_wait_for_what_will_not_come(tmp_path: Path, end: str, error: type[Exception]) -> None:
+    """Where the rig is deleted, or the service ends, the call is told at once; and nobody waits for ever."""
+    gate = Gate()
+    store = store_of(tmp_path)
+    warmer = Warmer(store, lambda _rig: gate(), LOOK_S)
+    warmer.start()
+    store.create('name = "held"')
+    assert gate.entered.wait(WAIT_S)
+    rig = store.create('name = "stick"')
+    with pytest.raises(RigNotReadyError):
+        ReadyRigs(store, warmer, room=1, patience_s=0.0).get("stick")
+    rigs = ReadyRigs(store, warmer, room=1)
+    with ThreadPoolExecutor(1) as pool:
+        waiting = pool.submit(rigs.get, "stick")
+        until(lambda: rigs.waiting == 1)
+        if end == "delete":
+            store.delete("stick", rig.sha256)
+            gate.opened.set()
+        else:
+            warmer.stop()
+        with pytest.raises(error):
+            waiting.result(WAIT_S)
+    gate.opened.set()
+    warmer.stop()
+
+
+def test_new_rig_holds_up_no_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While a rig made over the wire is prepared its calls wait, or are told to try again; others are answered."""
+    gate = Gate()
+    gate.opened.set()
+    monkeypatch.setattr("fluxfix.service.server._leave_cold", lambda _rig: gate())
+    limits = Limits(live=LaneLimit(threads=2, waiting=8))
+    settings = Settings(limits=limits, metrics="127.0.0.1:0")
+    store = store_of(tmp_path, stick='name = "stick"')
+    with (
+        running(store, settings=settings) as service,
+        Client(service.address, WAIT_S) as client,
+        ThreadPoolExecutor(1) as pool,
+    ):
+        metrics = service.metrics
+        assert metrics is not None
+
+        def told(*words: str) -> float:
+            return samples(metrics.address)[frozenset(words)]
+
+        gate.opened.clear()
+        gate.entered.clear()
+        client.create_rig('name = "new"')
+        waiting = pool.submit(client.solve, "new", [1.0, 2.0, 3.0])
+        assert gate.entered.wait(WAIT_S)
+        until(lambda: told("fluxfix_calls_waiting_for_rig", "live") == 1)
+        with pytest.raises(UnavailableError) as caught:
+            client.solve("new", [1.0, 2.0, 3.0])
+        assert (caught.value.reason, caught.value.metadata) == ("RIG_NOT_READY", {"rig": "new"})
+        assert client.solve("stick", [1.0, 2.0, 3.0]).dof == 1
+        assert client.rig("new").name == "new"
+        assert told("fluxfix_rigs_unprepared") == 1
+        assert not waiting.done()
+        gate.opened.set()
+        assert waiting.result(WAIT_S).dof == 1
+        assert told("fluxfix_rigs_unprepared") == told("fluxfix_calls_waiting_for_rig", "live") == 0
+        assert told("fluxfix_rig_preparation_seconds_count") == 2

@@ -1,5 +1,7 @@
 """Calls as any client makes them, and how they fail."""
 
+import time
+from collections.abc import Callable
 from typing import Any
 
 import grpc
@@ -39,3 +41,10 @@ def reason_of(error: Any) -> tuple[str, str, dict[str, str]]:
     assert status.details[0].Unpack(info)
     assert info.domain == "fluxfix"
     return error.code().name, info.reason, dict(info.metadata)
+
+
+def until(true: Callable[[], bool]) -> None:
+    """Look again and again until something is true, which must be soon."""
+    end = time.monotonic() + WAIT_S
+    while not true():
+        assert time.monotonic() < end, "it did not come true"

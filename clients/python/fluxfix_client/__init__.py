@@ -27,6 +27,12 @@ if TYPE_CHECKING:
     from fluxfix_client.results import SamplingRate as SamplingRate
     from fluxfix_client.results import Table as Table
     from fluxfix_client.results import TableJoint as TableJoint
+    from fluxfix_client.surveys import Separation as Separation
+    from fluxfix_client.surveys import SeparationMinimum as SeparationMinimum
+    from fluxfix_client.surveys import Survey as Survey
+    from fluxfix_client.surveys import SurveyJoint as SurveyJoint
+    from fluxfix_client.surveys import SurveyPlaces as SurveyPlaces
+    from fluxfix_client.surveys import SurveyValue as SurveyValue
     from fluxfix_client.tracks import Tracks as Tracks
     from fluxfix_client.values import Fixes as Fixes
     from fluxfix_client.values import Joint as Joint
@@ -52,6 +58,12 @@ _HOMES = {
     "Revision": "results",
     "Rig": "values",
     "SamplingRate": "results",
+    "Separation": "surveys",
+    "SeparationMinimum": "surveys",
+    "Survey": "surveys",
+    "SurveyJoint": "surveys",
+    "SurveyPlaces": "surveys",
+    "SurveyValue": "surveys",
     "Table": "results",
     "TableJoint": "results",
     "Tls": "channel",

@@ -9,7 +9,7 @@ import grpc.aio
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fluxfix_client import calls, calls_rigs, calls_works, channel, errors, results, tracking_aio, tracks
+from fluxfix_client import calls, calls_rigs, calls_works, channel, errors, results, surveys, tracking_aio, tracks
 from fluxfix_client.steps import WINDOW, Batch, OnProgress, Step, Work
 from fluxfix_client.values import Fixes, Rig
 
@@ -130,29 +130,54 @@ class AsyncClient:
     async def calibrate(
         self,
         rig_name: str,
-        recordings: calls_works.RecordingPaths,
+        recordings: calls_works.RecordingPaths = (),
         etag: str = "",
         *,
+        moving: calls_works.RecordingPaths = (),
+        sweeps: calls_works.RecordingPaths = (),
         keep: bool = True,
+        as_wired: bool = False,
         on_progress: OnProgress | None = None,
         timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
     ) -> results.Calibration:
-        """Fit the build of one unit to recordings with reference positions, and let the service keep it in the rig."""
+        """Fit the build of one unit to recordings, and let the service keep it in the rig."""
         steps = calls_works.calibrate(
-            rig_name, recordings, etag=etag, keep=keep, on_progress=on_progress, timeout_s=timeout_s
+            rig_name,
+            recordings,
+            moving=moving,
+            sweeps=sweeps,
+            etag=etag,
+            keep=keep,
+            as_wired=as_wired,
+            on_progress=on_progress,
+            timeout_s=timeout_s,
         )
         return await self._run(steps)
 
     async def build_table(
         self,
         rig_name: str,
-        error: str = "0.1%",
+        error: str | None = None,
         *,
+        max_bytes: int | None = None,
+        max_instructions: int | None = None,
+        core: str | None = None,
+        interpolation: str | None = None,
         on_progress: OnProgress | None = None,
         timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
     ) -> results.Table:
-        """Make the smallest firmware table that reaches an error; the service keeps it, too."""
-        return await self._run(calls_works.build_table(rig_name, error, on_progress=on_progress, timeout_s=timeout_s))
+        """Make the smallest firmware table that reaches an error, or the best one within limits; it is kept, too."""
+        steps = calls_works.build_table(
+            rig_name,
+            error,
+            max_bytes=max_bytes,
+            max_instructions=max_instructions,
+            core=core,
+            interpolation=interpolation,
+            on_progress=on_progress,
+            timeout_s=timeout_s,
+        )
+        return await self._run(steps)
 
     async def tables(self, rig_name: str) -> list[results.Table]:
         """List the tables of a rig, sorted by hash, without their files."""
@@ -173,6 +198,22 @@ class AsyncClient:
     ) -> results.Rates:
         """Study sampling rates, with times of a solve measured on the server during the call."""
         steps = calls_works.study_rates(rig_name, speeds, rates_hz, on_progress=on_progress, timeout_s=timeout_s)
+        return await self._run(steps)
+
+    async def survey(
+        self,
+        rig_name: str,
+        resolutions: Mapping[str, float] | None = None,
+        box_pairs: int | None = None,
+        seconds: float | None = None,
+        *,
+        on_progress: OnProgress | None = None,
+        timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
+    ) -> surveys.Survey:
+        """Survey a rig over its travel: accuracy, range, and whether each position can be told from every other."""
+        steps = calls_works.survey(
+            rig_name, resolutions, box_pairs, seconds, on_progress=on_progress, timeout_s=timeout_s
+        )
         return await self._run(steps)
 
     async def _run(self, steps: Generator[Step, Any, T]) -> T:

@@ -1,20 +1,20 @@
 """The client that waits for its answers."""
 
-from collections.abc import Generator, Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterator, Mapping
 from typing import Any, Self, TypeVar
 
 import grpc
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from fluxfix_client import calls, calls_rigs, calls_works, channel, errors, results, tracking, tracks, waiting
-from fluxfix_client.steps import OnProgress, Step, Work
+from fluxfix_client import calls, calls_rigs, channel, errors, results, tracking, tracks, waiting
+from fluxfix_client.client_works import LongMethods
+from fluxfix_client.steps import Step, Work
 from fluxfix_client.values import Fixes, Rig
 
 T = TypeVar("T")
 
 
-class Client:
+class Client(LongMethods):
     """A connection to one fluxfix service, made at the first call, closed at the end of `with`; threads may share it.
 
     Every method may raise UnavailableError, DeadlineError, AccessError, ExhaustedError or another FluxfixClientError.
@@ -178,99 +178,6 @@ class Client:
         except grpc.RpcError as error:
             raise errors.from_rpc(error, self.address, self.timeout_s) from None
 
-    def simulate(
-        self,
-        rig_name: str,
-        positions: ArrayLike,
-        seed: int = 0,
-        noise_mT: ArrayLike | None = None,
-        *,
-        exact: bool = False,
-        on_progress: OnProgress | None = None,
-        timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
-    ) -> NDArray[np.float64]:
-        """Compute the readings at positions.
-
-        Args:
-            rig_name: such as "boom-stick".
-            positions: (n, d) or (d,), each joint in its unit; at most 4 MiB.
-            seed: of the noise, 0 or more.
-            noise_mT: rms noise of one conversion, a number or one a column; None takes the rig's own.
-            exact: without noise, limits and steps.
-            on_progress: told the readings done and all of them.
-            timeout_s: time allowed for all of it, in seconds.
-
-        Returns:
-            (n, m) or (m,) in mT.
-
-        Raises:
-            NotFoundError: the service has no such rig.
-            InvalidArgumentError: positions, seed or noise make no sense for it.
-        """
-        steps = calls_works.simulate(
-            rig_name,
-            positions,
-            seed=seed,
-            noise_mT=noise_mT,
-            exact=exact,
-            on_progress=on_progress,
-            timeout_s=timeout_s,
-        )
-        return self._run(steps)
-
-    def calibrate(
-        self,
-        rig_name: str,
-        recordings: calls_works.RecordingPaths,
-        etag: str = "",
-        *,
-        keep: bool = True,
-        on_progress: OnProgress | None = None,
-        timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
-    ) -> results.Calibration:
-        """Fit the build of one unit to recordings with reference positions, and let the service keep it in the rig.
-
-        Args:
-            rig_name: such as "boom-stick".
-            recordings: one path or several, .csv or .parquet, at most 64 MiB together.
-            etag: `Rig.etag` as it was read; not needed unless `keep`.
-            keep: replace the rig's text by the one with the calibration.
-            on_progress: told the steps done and all of them.
-            timeout_s: time allowed for all of it, in seconds.
-
-        Raises:
-            NotFoundError: the service has no such rig.
-            ConflictError: the rig has changed since it was read; nothing was kept.
-            InvalidArgumentError: a recording makes no sense, or does not fit the rig.
-        """
-        steps = calls_works.calibrate(
-            rig_name, recordings, etag=etag, keep=keep, on_progress=on_progress, timeout_s=timeout_s
-        )
-        return self._run(steps)
-
-    def build_table(
-        self,
-        rig_name: str,
-        error: str = "0.1%",
-        *,
-        on_progress: OnProgress | None = None,
-        timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
-    ) -> results.Table:
-        """Make the smallest firmware table that reaches an error; the service keeps it, too.
-
-        Args:
-            rig_name: such as "boom-stick".
-            error: percent of each joint's span ("0.1%"), or in the joints' unit ("0.05deg", "0.02mm").
-            on_progress: told the steps done and all of them.
-            timeout_s: time allowed for all of it, in seconds.
-
-        Raises:
-            NotFoundError: the service has no such rig.
-            InvalidArgumentError: the error has another form.
-            FluxfixClientError: no such table can be made; the message says why.
-        """
-        return self._run(calls_works.build_table(rig_name, error, on_progress=on_progress, timeout_s=timeout_s))
-
     def tables(self, rig_name: str) -> list[results.Table]:
         """List the tables of a rig, sorted by hash, without their files."""
         return self._run(calls_rigs.list_tables(rig_name))
@@ -282,31 +189,6 @@ class Client:
             NotFoundError: there is none.
         """
         return self._run(calls_rigs.get_table(rig_name, sha256))
-
-    def study_rates(
-        self,
-        rig_name: str,
-        speeds: Mapping[str, float] | None = None,
-        rates_hz: Sequence[float] | None = None,
-        *,
-        on_progress: OnProgress | None = None,
-        timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
-    ) -> results.Rates:
-        """Study sampling rates, with times of a solve measured on the server during the call.
-
-        Args:
-            rig_name: such as "boom-stick".
-            speeds: by joint, in its unit per second; without one a joint passes its travel in 0.2 s.
-            rates_hz: by default nine from 100 Hz to 50 kHz.
-            on_progress: told the steps done and all of them.
-            timeout_s: time allowed for all of it, in seconds.
-
-        Raises:
-            NotFoundError: the service has no such rig.
-            InvalidArgumentError: a speed or rate makes no sense.
-        """
-        steps = calls_works.study_rates(rig_name, speeds, rates_hz, on_progress=on_progress, timeout_s=timeout_s)
-        return self._run(steps)
 
     def _run(self, steps: Generator[Step, Any, T]) -> T:
         """Make the calls that `steps` asks for and return its result."""

@@ -1,5 +1,6 @@
 """From messages to what the long functions return: pure functions, shared by both clients."""
 
+from dataclasses import fields
 from datetime import UTC
 
 from fluxfix_client import results
@@ -36,6 +37,8 @@ def calibration_from(message: calibration_service_pb2.Calibration) -> results.Ca
         ),
         warnings=tuple(message.warnings),
         notes=tuple(message.notes),
+        in_motion=message.motion_count,
+        miswired=message.miswired,
     )
 
 
@@ -50,9 +53,12 @@ def table_from(message: table_service_pb2.Table) -> results.Table:
         coefficient_bytes=message.coefficient_bytes,
         descriptor_bytes=message.descriptor_bytes,
         joints=tuple(
-            results.TableJoint(one.joint, one.bound, one.bound_percent, one.rms, one.noise_sd) for one in message.joints
+            results.TableJoint(one.joint, one.bound, one.bound_percent, one.rms, one.noise_sd, one.largest_found)
+            for one in message.joints
         ),
         files={one.file_name: one.content for one in message.files},
+        proven=message.proven,
+        instructions={one.core: (one.least, one.median, one.most) for one in message.instructions},
     )
 
 
@@ -62,6 +68,10 @@ def rates_from(message: study_service_pb2.RatesStudy) -> results.Rates:
         conversion_us=message.conversion_us,
         transfer_us=message.transfer_us,
         speeds=tuple(message.speeds),
+        solve_path=message.solve_path,
+        motion=message.motion,
+        advised_rate_hz=message.advised_rate_hertz or None,
+        warnings=tuple(message.warnings),
         latencies=tuple(
             results.Latency(one.path, one.median_us, one.p99_us, one.call_count) for one in message.latencies
         ),
@@ -71,13 +81,18 @@ def rates_from(message: study_service_pb2.RatesStudy) -> results.Rates:
 
 def _rate_from(message: study_service_pb2.SamplingRate) -> results.SamplingRate:
     joints = [
-        results.RateJoint(one.joint, one.noise_rms, one.noise_worst, one.lag, one.total) for one in message.joints
+        results.RateJoint(**{field.name: getattr(one, field.name) for field in fields(results.RateJoint)})
+        for one in message.joints
     ]
     return results.SamplingRate(
         rate_hz=message.rate_hertz,
         conversions=message.conversion_count,
         noise_mT=tuple(message.noise_millitesla),
         delay_us=message.delay_us,
+        hold_us=message.hold_us,
+        age_us=message.age_us,
+        aliased=message.aliased,
+        duty=message.duty,
         joints=tuple(joints),
         keeps_up=tuple(message.keeps_up),
     )

@@ -56,13 +56,15 @@ class Calibration:
     Attributes:
         rig: with its calibration, as the service keeps it now.
         stops: held stops that were used.
-        samples: that were averaged in them.
+        samples: that were used; those of a stop are averaged.
         chi_square: weighted sum of squared residuals, about `dof` where the model explains the recordings.
         dof: degrees of freedom.
         rms_residual_mT: one a column of the rig.
         parameters: the fitted numbers.
         warnings: why the fit should not be used as it is; none as a rule.
         notes: what else must be known.
+        in_motion: rows of joints in motion that were used.
+        miswired: whether other wires or joints than the rig's fit far better; the build is of no use then.
     """
 
     rig: Rig
@@ -74,6 +76,8 @@ class Calibration:
     parameters: tuple[CalibratedParameter, ...]
     warnings: tuple[str, ...]
     notes: tuple[str, ...]
+    in_motion: int
+    miswired: bool
 
 
 @dataclass(frozen=True)
@@ -82,10 +86,11 @@ class TableJoint:
 
     Attributes:
         joint: its name.
-        bound: largest conversion error found over the travel, noise-free; not the accuracy of the position.
+        bound: of the conversion error over the travel, noise-free; not the accuracy of the position.
         bound_percent: the same in percent of the span.
         rms: root mean square of the conversion error.
         noise_sd: what the sensors' noise gives a sample, one standard deviation; not part of the errors.
+        largest_found: largest conversion error that was found.
     """
 
     joint: str
@@ -93,6 +98,7 @@ class TableJoint:
     bound_percent: float
     rms: float
     noise_sd: float
+    largest_found: float
 
 
 @dataclass(frozen=True)
@@ -108,6 +114,9 @@ class Table:
         descriptor_bytes: size of the descriptor.
         joints: one each.
         files: content by file name; empty in a listing.
+        proven: whether the bounds hold for every position of the travel; else a part of the proof is missing, which
+            the table's README.md tells.
+        instructions: of a call, by core: fewest, median and most; empty where they were not counted.
     """
 
     rig_name: str
@@ -118,6 +127,8 @@ class Table:
     descriptor_bytes: int
     joints: tuple[TableJoint, ...]
     files: Mapping[str, bytes]
+    proven: bool
+    instructions: Mapping[str, tuple[int, int, int]]
 
 
 @dataclass(frozen=True)
@@ -132,13 +143,35 @@ class Latency:
 
 @dataclass(frozen=True)
 class RateJoint:
-    """Error of one joint at one rate, in the joint's unit: noise over the travel and at worst, lag, and both."""
+    """Error of one joint at one rate, in the joint's unit: rms over the motion where nothing else is said.
+
+    Attributes:
+        joint: its name.
+        noise_rms: what the noise of the conversions gives.
+        noise_worst: the same, with rounding, at the worst place of the motion, one standard deviation.
+        lag: what the age of a fix in use gives.
+        total: root of the sum of the squares of noise, quantisation, table, calibration and time.
+        quantisation: what the rounding of readings gives.
+        table: conversion error of the table, where one solves.
+        skew: what the different instants of a reading's values give besides.
+        jitter: what the uneven times give at which fixes are picked up.
+        calibration: what the calibration leaves open.
+        time: lag, skew and jitter together, with their signs.
+        worst: largest over the motion: time and table, and 3 standard deviations of the rest.
+    """
 
     joint: str
     noise_rms: float
     noise_worst: float
     lag: float
     total: float
+    quantisation: float
+    table: float
+    skew: float
+    jitter: float
+    calibration: float
+    time: float
+    worst: float
 
 
 @dataclass(frozen=True)
@@ -149,7 +182,11 @@ class SamplingRate:
         rate_hz: samples a second.
         conversions: readings averaged in a sample; 0 where not even one fits.
         noise_mT: standard deviation of each value of the averaged reading.
-        delay_us: age of a fix when it comes out.
+        delay_us: age of a fix when it comes out, on the mean.
+        hold_us: how long it stands until the next one.
+        age_us: of what is in use, on the mean.
+        aliased: whether a joint can move so far between two samples that no fix tells which way it went.
+        duty: part of the time that the sensors convert.
         joints: one each.
         keeps_up: paths that keep up with the rate.
     """
@@ -158,6 +195,10 @@ class SamplingRate:
     conversions: int
     noise_mT: tuple[float, ...]
     delay_us: float
+    hold_us: float
+    age_us: float
+    aliased: bool
+    duty: float
     joints: tuple[RateJoint, ...]
     keeps_up: tuple[str, ...]
 
@@ -170,12 +211,21 @@ class Rates:
         conversion_us: all conversions of a reading.
         transfer_us: of a reading over the bus.
         speeds: one a joint, in its unit per second.
-        latencies: measured on the server; the first one's median stands in the delays.
+        solve_path: the one of `latencies` whose median stands in the delays.
+        motion: that the errors are of, in words.
+        advised_rate_hz: the slowest at which no joint's total is more than 5 % above its smallest; None where no rate
+            is usable.
+        warnings: what must be known before a rate is chosen.
+        latencies: measured on the server.
         rates: in the order asked for.
     """
 
     conversion_us: float
     transfer_us: float
     speeds: tuple[float, ...]
+    solve_path: str
+    motion: str
+    advised_rate_hz: float | None
+    warnings: tuple[str, ...]
     latencies: tuple[Latency, ...]
     rates: tuple[SamplingRate, ...]

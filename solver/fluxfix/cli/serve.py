@@ -58,6 +58,12 @@ def command(
     metrics_address: Annotated[
         str, typer.Option(help="host:port on loopback for Prometheus; worker K takes the port plus K.")
     ] = "",
+    telemetry: Annotated[
+        bool,
+        typer.Option(
+            "--telemetry", help="Send traces and times by OpenTelemetry, to where OTEL_EXPORTER_OTLP_ENDPOINT says."
+        ),
+    ] = False,
     log: Annotated[LogForm, typer.Option(help="How a line of the log is written.")] = LogForm.TEXT,
     worker: Annotated[int, typer.Option(hidden=True)] = -1,
 ) -> None:
@@ -91,6 +97,7 @@ def command(
         tokens=tokens,
         limits=limits,
         metrics=metrics_address or None,
+        telemetry=telemetry,
     )
     if worker >= 0:
         _serve_as_worker(rigs, address, settings, worker)

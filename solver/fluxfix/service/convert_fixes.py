@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from fluxfix.service import packing
 from fluxfix.service.errors import BatchTooLargeError, RequestError
 from fluxfix.service.ports import ServedRig, SolvedFixes, SolvedReading
 from fluxfix.status import Status
@@ -31,16 +32,24 @@ def reading(request: solve_service_pb2.SolveReadingRequest, rig: ServedRig) -> l
     return values
 
 
-def readings(
-    request: solve_service_pb2.SolveReadingsRequest | solve_service_pb2.TrackReadingsRequest, rig: ServedRig
-) -> NDArray[np.float64]:
+def readings(request: solve_service_pb2.SolveReadingsRequest, rig: ServedRig) -> NDArray[np.float64]:
     """Read many readings, (n, m) in mT.
+
+    Raises:
+        RequestError, BatchTooLargeError: as `check_size`.
+    """
+    count, data = request.count, request.flux_density_millitesla
+    check_size(count, len(data), rig)
+    return np.frombuffer(data, FLOAT).astype(float, copy=False).reshape(count, len(rig.columns))
+
+
+def check_size(count: int, size: int, rig: ServedRig) -> None:
+    """Check how many readings came, and their bytes.
 
     Raises:
         RequestError: a negative count, or bytes that are not count × columns values.
         BatchTooLargeError: more readings than a message may hold.
     """
-    count, data = request.count, request.flux_density_millitesla
     if count > MAX_READINGS:
         raise BatchTooLargeError(
             f"got {count} readings in one message, {MAX_READINGS} are allowed: send several messages",
@@ -54,9 +63,8 @@ def readings(
             "READING_INVALID",
             count=count,
         )
-    if len(data) != count * len(rig.columns) * FLOAT.itemsize:
-        raise _misshapen(f"got {len(data)} bytes for {count} readings", rig, bytes=len(data), count=count)
-    return np.frombuffer(data, FLOAT).astype(float, copy=False).reshape(count, len(rig.columns))
+    if size != count * len(rig.columns) * FLOAT.itemsize:
+        raise _misshapen(f"got {size} bytes for {count} readings", rig, bytes=size, count=count)
 
 
 def noise(values: Sequence[float], rig: ServedRig) -> float | NDArray[np.float64] | None:
@@ -116,20 +124,24 @@ def single_response(found: SolvedReading) -> solve_service_pb2.SolveReadingRespo
     return response
 
 
-def fix_columns(fixes: SolvedFixes) -> fix_pb2.FixColumns:
-    """Write many fixes, packed."""
+def many_response(fixes: SolvedFixes) -> bytes:
+    """Write the answer to many readings, packed: a SolveReadingsResponse."""
     count, joint_count = fixes.position.shape
-    return fix_pb2.FixColumns(
-        count=count,
-        joint_count=joint_count,
-        position=packed(fixes.position),
-        covariance=packed(fixes.covariance),
-        noise_covariance=packed(fixes.noise_covariance),
-        misfit=packed(fixes.misfit),
-        dof=packed(fixes.dof, _INT),
-        status=packed(fixes.status, _INT),
-        other_position=packed(fixes.other) if np.any(fixes.status & Status.AMBIGUOUS) else b"",
-    )
+    data = {
+        3: _little(fixes.position),
+        4: _little(fixes.covariance),
+        5: _little(fixes.noise_covariance),
+        6: _little(fixes.misfit),
+        7: _little(fixes.dof, _INT),
+        8: _little(fixes.status, _INT),
+        9: _little(fixes.other) if np.any(fixes.status & _AMBIGUOUS) else b"",
+    }
+    return b"".join(packing.columns(1, count, joint_count, data))
+
+
+def _little(values: NDArray[np.generic], dtype: np.dtype[np.generic] = FLOAT) -> NDArray[np.generic]:
+    """Give values in the form of the wire; without a copy where they have it."""
+    return np.ascontiguousarray(values, dtype)
 
 
 def packed(values: NDArray[np.generic], dtype: np.dtype[np.generic] = FLOAT) -> bytes:

@@ -1,18 +1,29 @@
 """Samples and tracks, between NumPy and the wire: pure functions."""
 
+import struct
+import sys
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fluxfix.service import convert_fixes
+from fluxfix.service import convert_fixes, packing
 from fluxfix.service.convert_fixes import FLOAT, packed
 from fluxfix.service.errors import RequestError
 from fluxfix.service.ports import ServedRig, Tracked, Tracker
-from fluxfix_client.v1 import fix_pb2, solve_service_pb2
+from fluxfix_client.v1 import solve_service_pb2
 
 _INT = np.dtype("<i4")
 _HASH_BYTES = 32
+
+
+FIELDS = {
+    "ahead_ms": "options.ahead_milliseconds",
+    "coast_ms": "options.coast_milliseconds",
+    "max_acceleration": "options.max_acceleration",
+    "state": "state",
+}
+"""Fields of a request, by how the tracker calls its arguments."""
 
 
 def options(request: solve_service_pb2.TrackReadingsRequest, rig: ServedRig) -> dict[str, Any]:
@@ -34,49 +45,51 @@ def options(request: solve_service_pb2.TrackReadingsRequest, rig: ServedRig) -> 
     return found
 
 
-def samples(
-    request: solve_service_pb2.TrackReadingsRequest, rig: ServedRig
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Read the samples of a message: times (n,) in s and readings (n, m) in mT.
+def samples(request: solve_service_pb2.TrackReadingsRequest, rig: ServedRig) -> tuple[bytes, bytes]:
+    """Read the samples of a message: times in s and readings in mT, doubles in this machine's own byte order.
 
     Raises:
         RequestError: lengths do not go with the count.
         BatchTooLargeError: more samples than a message may hold.
     """
-    rows = convert_fixes.readings(request, rig)
-    if len(request.t_seconds) != len(rows) * FLOAT.itemsize:
+    count, times, values = request.count, request.t_seconds, request.flux_density_millitesla
+    convert_fixes.check_size(count, len(values), rig)
+    if len(times) != count * FLOAT.itemsize:
         raise RequestError(
-            f"got {len(request.t_seconds)} bytes of times for {len(rows)} samples, {len(rows) * FLOAT.itemsize} are "
+            f"got {len(times)} bytes of times for {count} samples, {count * FLOAT.itemsize} are "
             "needed: send one binary64 value a sample",
             "t_seconds",
             "TIME_INVALID",
-            bytes=len(request.t_seconds),
-            count=len(rows),
-        )
-    return np.frombuffer(request.t_seconds, FLOAT).astype(float, copy=False), rows
-
-
-def response(tracks: Tracked, tracker: Tracker, rig: ServedRig) -> solve_service_pb2.TrackReadingsResponse:
-    """Write the rows of one message, and what it takes to go on from them."""
-    count, joint_count = tracks.position.shape
-    covariance, noise, age = packed(tracks.covariance), packed(tracks.noise_covariance), tracks.age_s
-    return solve_service_pb2.TrackReadingsResponse(
-        tracks=fix_pb2.TrackColumns(
+            bytes=len(times),
             count=count,
-            joint_count=joint_count,
-            position=packed(tracks.position),
-            velocity=packed(tracks.velocity),
-            covariance=covariance,
-            noise_covariance=b"" if noise == covariance else noise,
-            velocity_covariance=packed(tracks.velocity_covariance),
-            misfit=packed(tracks.misfit),
-            dof=packed(tracks.dof, _INT),
-            status=packed(tracks.status, _INT),
-            age_seconds=packed(age) if np.any(age != 0.0) else b"",
-        ),
-        last_t_seconds=tracker.last_t_s,
-        state=bytes.fromhex(rig.sha256) + packed(tracker.state),
-    )
+        )
+    return _turned(times, FLOAT), _turned(values, FLOAT)
+
+
+def response(tracked: Tracked, tracker: Tracker, rig: ServedRig) -> bytes:
+    """Write the rows of one message, and what it takes to go on from them: a TrackReadingsResponse."""
+    given = tracked.columns()
+    # Bytes are compared as one piece, views byte by byte.
+    covariance, noise, age = bytes(given["covariance"]), bytes(given["noise_covariance"]), bytes(given["age_s"])
+    data = {
+        3: _turned(given["position"], FLOAT),
+        4: _turned(given["velocity"], FLOAT),
+        5: _turned(covariance, FLOAT),
+        6: b"" if noise == covariance else _turned(noise, FLOAT),
+        7: _turned(given["velocity_covariance"], FLOAT),
+        8: _turned(given["misfit"], FLOAT),
+        9: _turned(given["dof"], _INT),
+        10: _turned(given["status"], _INT),
+        11: b"" if age == bytes(len(age)) else _turned(age, FLOAT),
+    }
+    last_t_s = packing.double(2, struct.pack("<d", tracker.last_t_s))
+    state = packing.text(3, bytes.fromhex(rig.sha256) + packed(tracker.state))
+    return b"".join([*packing.columns(1, tracked.count, tracked.joints, data), last_t_s, state])
+
+
+def _turned(data: Any, dtype: np.dtype[Any]) -> Any:
+    """Turn bytes between the order of the wire and that of this machine, which mostly is the same."""
+    return data if sys.byteorder == "little" else np.frombuffer(data, dtype).byteswap().tobytes()
 
 
 def _state(data: bytes, rig: ServedRig) -> NDArray[np.float64]:

@@ -14,6 +14,21 @@ from fluxfix.service.ports import ServedRig
 from fluxfix.service.tables import KeptTable
 from fluxfix_client.v1 import calibration_service_pb2, progress_pb2, study_service_pb2, table_service_pb2
 
+RATE_ERRORS = (
+    "noise_rms",
+    "noise_worst",
+    "lag",
+    "total",
+    "quantisation",
+    "table",
+    "skew",
+    "jitter",
+    "calibration",
+    "time",
+    "worst",
+)
+"""Parts of a joint's error at a rate, called alike by the study and the wire."""
+
 
 def progress(step: Step) -> progress_pb2.Progress:
     """Write how far some work has come."""
@@ -64,7 +79,9 @@ def calibration(found: Any, kept: ServedRig) -> calibration_service_pb2.Calibrat
     warnings = report.warnings
     return calibration_service_pb2.Calibration(
         rig=convert.rig(kept, with_text=True),
-        stop_count=len(report.observations),
+        stop_count=int((~report.observations.in_motion).sum()),
+        motion_count=int(report.observations.in_motion.sum()),
+        miswired=report.miswired,
         sample_count=int(report.observations.count.sum()),
         chi_square=fit.chi_square,
         dof=fit.dof,
@@ -104,6 +121,7 @@ def table(kept: KeptTable, with_files: bool) -> table_service_pb2.Table:
                 bound_percent=told["error_bound_percent"][joint],
                 rms=told["rms_error"][joint],
                 noise_sd=told["noise_sd"][joint],
+                largest_found=told.get("largest_found", told["error_bound"])[joint],  # tables of old have no proof
             )
             for joint, bound in told["error_bound"].items()
         ],
@@ -112,6 +130,11 @@ def table(kept: KeptTable, with_files: bool) -> table_service_pb2.Table:
         ]
         if with_files
         else [],
+        proven=told.get("proven", False),
+        instructions=[
+            table_service_pb2.TableInstructions(core=core, **counted)
+            for core, counted in (told.get("instructions") or {}).items()
+        ],
     )
 
 
@@ -121,6 +144,10 @@ def rates_study(found: Any) -> study_service_pb2.RatesStudy:
         conversion_us=found.timing.conversion_us,
         transfer_us=found.timing.transfer_us,
         speeds=found.speeds,
+        solve_path=found.solve_path,
+        motion=found.motion,
+        advised_rate_hertz=0.0 if found.advised is None else found.advised.rate_hz,
+        warnings=found.warnings,
         latencies=[
             study_service_pb2.Latency(path=one.path, median_us=one.median_us, p99_us=one.p99_us, call_count=one.calls)
             for one in found.latencies
@@ -131,18 +158,17 @@ def rates_study(found: Any) -> study_service_pb2.RatesStudy:
                 conversion_count=rate.conversions,
                 noise_millitesla=rate.noise_mT,
                 delay_us=rate.delay_us,
-                joints=[
-                    study_service_pb2.RateJoint(
-                        joint=axis.joint,
-                        noise_rms=axis.noise_rms,
-                        noise_worst=axis.noise_worst,
-                        lag=axis.lag,
-                        total=axis.total,
-                    )
-                    for axis in rate.axes
-                ],
+                hold_us=rate.hold_us,
+                age_us=rate.age_us,
+                aliased=rate.aliased,
+                duty=rate.duty,
+                joints=[_rate_joint(axis) for axis in rate.axes],
                 keeps_up=rate.keeps_up,
             )
             for rate in found.rates
         ],
     )
+
+
+def _rate_joint(axis: Any) -> study_service_pb2.RateJoint:
+    return study_service_pb2.RateJoint(joint=axis.joint, **{error: getattr(axis, error) for error in RATE_ERRORS})

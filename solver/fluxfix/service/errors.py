@@ -2,7 +2,8 @@
 
 import functools
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any, NoReturn, TypeVar
 
 import grpc
@@ -72,9 +73,11 @@ CODES: dict[type[Exception], tuple[grpc.StatusCode, str]] = {
     faults.EtagError: (grpc.StatusCode.ABORTED, "ETAG_MISMATCH"),
     faults.RevisionNotFoundError: (grpc.StatusCode.NOT_FOUND, "REVISION_NOT_FOUND"),
     faults.TableNotFoundError: (grpc.StatusCode.NOT_FOUND, "TABLE_NOT_FOUND"),
+    faults.MiswiredError: (grpc.StatusCode.FAILED_PRECONDITION, "RIG_MISWIRED"),
     faults.StoreError: (grpc.StatusCode.FAILED_PRECONDITION, "STORE_FAILED"),
     faults.StoreFullError: (grpc.StatusCode.RESOURCE_EXHAUSTED, "STORE_FULL"),
     faults.StoreBusyError: (grpc.StatusCode.UNAVAILABLE, "STORE_BUSY"),
+    faults.RigNotReadyError: (grpc.StatusCode.UNAVAILABLE, "RIG_NOT_READY"),
     FluxfixError: (grpc.StatusCode.FAILED_PRECONDITION, "FAILED"),
     Exception: (grpc.StatusCode.INTERNAL, "INTERNAL"),
 }
@@ -91,6 +94,8 @@ def status_of(error: Exception) -> status_pb2.Status:
     if isinstance(error, RequestError):
         reason = error.reason
         details.append(_blamed(error.field, message))
+    elif isinstance(error, ClockError):
+        details.append(_blamed("t_seconds", message))
     elif isinstance(error, faults.RigTextError):
         details.append(_blamed("rig.toml_text", *error.sentences))
     elif isinstance(error, RecordingError):
@@ -98,6 +103,27 @@ def status_of(error: Exception) -> status_pb2.Status:
     metadata = {key: str(value) for key, value in context.items()}
     details.insert(0, error_details_pb2.ErrorInfo(reason=reason, domain=DOMAIN, metadata=metadata))
     return status_pb2.Status(code=code.value[0], message=message, details=[_packed(detail) for detail in details])
+
+
+@contextmanager
+def blaming(field: str, fields: Mapping[str, str] = {}) -> Iterator[None]:
+    """Let what the façade says about an argument name the field of the request that it came in.
+
+    Args:
+        field: that is to blame, unless the sentence has one of the words below.
+        fields: by a word of the façade's sentence.
+
+    Raises:
+        RequestError: in place of an ArgumentError that is none yet.
+    """
+    try:
+        yield
+    except (RequestError, ClockError):
+        raise
+    except ArgumentError as error:
+        sentence = str(error)
+        blamed = next((one for word, one in fields.items() if word in sentence), field)
+        raise RequestError(sentence, blamed, CODES[ArgumentError][1], **error.context) from None
 
 
 def answered(

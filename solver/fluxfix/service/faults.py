@@ -46,6 +46,24 @@ class StoreBusyError(StoreError):
     """Somebody else has been writing for too long."""
 
 
+class MiswiredError(FluxfixError):
+    """Other wires or joints than the rig's fit a recording far better."""
+
+    def __init__(self, name: str, reasons: Sequence[str]) -> None:
+        super().__init__(
+            f"wires or joints are not as rig {name!r} says, so nothing was kept: {'; '.join(reasons)}: mend the wires, "
+            "or the rig (map, direction, axis), or keep this fit all the same with as_wired",
+            rig=name,
+        )
+
+
+class RigNotReadyError(FluxfixError):
+    """A rig that is new or has changed is still being prepared."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(f"rig {name!r} is being prepared for its first fix: try again in a few seconds", rig=name)
+
+
 def of_disk(error: OSError, folder: Path) -> StoreError:
     """Say why a folder could not be written."""
     reason = os.strerror(error.errno).lower() if error.errno else str(error)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 import grpc
@@ -14,7 +15,7 @@ from fluxfix.service.limits import Limits, Refusal
 from fluxfix.service.methods import NEEDS, STRICTEST, Need
 from fluxfix.service.observers import Observer
 from fluxfix.service.streams import Streams
-from fluxfix.service.wrapping import Method, turning_away
+from fluxfix.service.wrapping import Method, Short, turning_away
 
 
 @dataclass(frozen=True)
@@ -28,13 +29,28 @@ class Guard(grpc.ServerInterceptor):
     """Wraps each method once, at its first call: a call then costs a look-up. gRPC asks from one thread only."""
 
     def __init__(
-        self, lanes: Lanes, room: Limits, tokens: auth.Tokens | None = None, observers: Sequence[Observer] = ()
+        self,
+        lanes: Lanes,
+        room: Limits,
+        tokens: auth.Tokens | None = None,
+        observers: Sequence[Observer] = (),
+        short: Mapping[str, Short] = MappingProxyType({}),
     ) -> None:
+        """Name what calls need.
+
+        Args:
+            lanes: the threads.
+            room: what is taken on.
+            tokens: None lets everybody do everything.
+            observers: are told of every call.
+            short: by the full name of a method, what answers it without taking the message apart.
+        """
         self._lanes = lanes
         self._limits = room
         self._tokens = tokens
         self._observers = tuple(observers)
         self._streams = Streams(room.streams_per_peer, tokens)
+        self._short = short
         self._known: dict[str, _Known] = {}
 
     def intercept_service(
@@ -69,7 +85,7 @@ class Guard(grpc.ServerInterceptor):
     def _learned(self, name: str, handler: grpc.RpcMethodHandler[Any, Any]) -> _Known:
         need = NEEDS.get(name, STRICTEST)
         lane = self._lanes[need.lane]
-        method = Method(name, need.lane, handler, self._limits, self._streams, self._observers)
+        method = Method(name, need.lane, handler, self._limits, self._streams, self._observers, self._short.get(name))
         return _Known(need, lane, method.wrapped(lane))
 
 

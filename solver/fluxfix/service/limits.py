@@ -82,6 +82,10 @@ class Limits:
         rooms = {LaneName.LIVE: self.live, LaneName.BULK: self.bulk, LaneName.LONG: self.long}
         return rooms.get(lane) or LaneLimit(self.streams, 0)
 
+    def waiting_for_a_rig(self, lane: LaneName) -> int:
+        """Give how many calls of a lane may wait for rigs that are being prepared: half of its threads stay free."""
+        return self.room(lane).threads // 2
+
 
 @dataclass(frozen=True)
 class Refusal:

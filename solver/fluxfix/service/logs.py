@@ -15,10 +15,12 @@ _FIELDS = "fields"
 class CallLog:
     """An observer that logs each call that did not end with OK, once."""
 
+    only_failures = True
+
     def began(self, method: str) -> None:
         """Say nothing."""
 
-    def ended(self, method: str, code: str, seconds: float) -> None:
+    def ended(self, method: str, code: str, seconds: float, _context: Any = None) -> None:
         """Log a call that failed."""
         if code != "OK":
             _log("call ended with %s: %s", code, method, {"seconds": round(seconds, 6)})

@@ -55,6 +55,7 @@ _OWN = {
     "StudyService": {
         "SimulateReadings": Need(Role.SOLVE, LaneName.LONG),
         "StudyRates": Need(Role.SOLVE, LaneName.LONG),
+        "SurveyRig": Need(Role.SOLVE, LaneName.LONG),
     },
     "TableService": {
         "BuildTable": Need(Role.WRITE, LaneName.LONG),

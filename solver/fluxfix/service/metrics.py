@@ -1,13 +1,17 @@
 """Counts and times of calls for Prometheus, on a port of their own."""
 
+from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
 from fluxfix.errors import ServiceError
 from fluxfix.service import address as addresses
 from fluxfix.service.lanes import Lanes
+from fluxfix.service.methods import LaneName
+from fluxfix.service.warming import ReadyRigs, Warmer
 
 _BUCKETS_S = (0.0002, 0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 5.0, 30.0, 120.0)
+_PREPARING_S = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
 
 
 class Metrics:
@@ -41,17 +45,34 @@ class Metrics:
             registry=own,
         )
         taken = prometheus.Gauge("fluxfix_lane_calls", "Calls that run or wait for a thread.", ("lane",), registry=own)
+        self._prepared = prometheus.Histogram(
+            "fluxfix_rig_preparation_seconds", "To prepare a rig for its first fix.", buckets=_PREPARING_S, registry=own
+        )
+        self._unprepared = prometheus.Gauge("fluxfix_rigs_unprepared", "Rigs that are not prepared yet.", registry=own)
+        self._waiting = prometheus.Gauge(
+            "fluxfix_calls_waiting_for_rig", "Calls whose rig is being prepared.", ("lane",), registry=own
+        )
         # To find what belongs to a label costs the library a microsecond.
         self._by_method: dict[str, tuple[Any, Any]] = {}
         self._by_code: dict[tuple[str, str], Any] = {}
         for name, lane in lanes.by_name.items():
             taken.labels(str(name)).set_function(partial(getattr, lane, "taken"))
 
+    def prepared(self, seconds: float) -> None:
+        """Count a rig that has been prepared."""
+        self._prepared.observe(seconds)
+
+    def watch(self, warmer: Warmer, ready: Mapping[LaneName, ReadyRigs]) -> None:
+        """Tell how many rigs are not prepared, and how many calls wait for them, whenever somebody asks."""
+        self._unprepared.set_function(partial(getattr, warmer, "left"))
+        for name, rigs in ready.items():
+            self._waiting.labels(str(name)).set_function(partial(getattr, rigs, "waiting"))
+
     def began(self, method: str) -> None:
         """Count a running call."""
         self._labelled(method)[0].inc()
 
-    def ended(self, method: str, code: str, seconds: float) -> None:
+    def ended(self, method: str, code: str, seconds: float, _context: Any = None) -> None:
         """Count an ended call."""
         running, times = self._labelled(method)
         running.dec()

@@ -15,8 +15,11 @@ class Observer(Protocol):
     def began(self, method: str) -> None:
         """Note that a call has got its thread."""
 
-    def ended(self, method: str, code: str, seconds: float) -> None:
-        """Note the end of a call: the name of its status code, and the time since it got its thread."""
+    def ended(self, method: str, code: str, seconds: float, context: grpc.ServicerContext | None = None, /) -> None:
+        """Note the end of a call: the name of its status code, and the time since it got its thread.
+
+        Calls that are answered the short way have no context.
+        """
 
     def refused(self, method: str, code: str, reason: str) -> None:
         """Note a call that was turned away before the method was asked."""
@@ -35,7 +38,7 @@ def observed(method: str, run: Behave, observers: Sequence[Observer]) -> Behave:
             return run(given, context)
         finally:
             code = context.code()
-            _end(observers, method, "OK" if code is None else code.name, begin)
+            _end(observers, method, "OK" if code is None else code.name, begin, context)
 
     return answer
 
@@ -55,12 +58,12 @@ def observed_stream(method: str, run: Behave, observers: Sequence[Observer]) -> 
             code = context.code()
             name = "OK" if code is None else code.name
             gone = code is None and not context.is_active()  # nobody hears the answers any more
-            _end(observers, method, "CANCELLED" if gone else name, begin)
+            _end(observers, method, "CANCELLED" if gone else name, begin, context)
 
     return answers
 
 
-def _end(observers: Sequence[Observer], method: str, code: str, begin: float) -> None:
+def _end(observers: Sequence[Observer], method: str, code: str, begin: float, context: Any) -> None:
     seconds = perf_counter() - begin
     for observer in observers:
-        observer.ended(method, code, seconds)
+        observer.ended(method, code, seconds, context)

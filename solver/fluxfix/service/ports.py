@@ -105,48 +105,26 @@ class SolvedReading(Protocol):
 class Single(Protocol):
     """Solves one reading at a time with least overhead."""
 
+    @property
+    def native(self) -> bool:
+        """Whether `raw` can be used."""
+
     def solve(self, values: Sequence[float]) -> SolvedReading:
         """Solve m values in mT, with the rig's own noise."""
 
+    def raw(self, reading: bytes) -> bytes:
+        """As `solve`, from bytes to bytes; see `fluxfix.inverse.fast.single`."""
+
 
 class Tracked(Protocol):
-    """Tracks as the façade returns them."""
+    """Tracks of a batch; see `fluxfix.inverse.track.room`."""
 
-    @property
-    def position(self) -> NDArray[Any]:
-        """(n, d), each joint in its unit."""
+    count: int
+    """Rows."""
+    joints: int
 
-    @property
-    def velocity(self) -> NDArray[Any]:
-        """(n, d), per second."""
-
-    @property
-    def covariance(self) -> NDArray[Any]:
-        """(n, d, d)."""
-
-    @property
-    def noise_covariance(self) -> NDArray[Any]:
-        """(n, d, d)."""
-
-    @property
-    def velocity_covariance(self) -> NDArray[Any]:
-        """(n, d, d)."""
-
-    @property
-    def misfit(self) -> NDArray[Any]:
-        """(n,)."""
-
-    @property
-    def dof(self) -> NDArray[Any]:
-        """(n,), int32."""
-
-    @property
-    def status(self) -> NDArray[Any]:
-        """(n,), int32."""
-
-    @property
-    def age_s(self) -> NDArray[Any]:
-        """(n,)."""
+    def columns(self) -> dict[str, memoryview]:
+        """The columns of `fluxfix.Tracks` but for the times, by their names, in this machine's byte order."""
 
 
 class Tracker(Protocol):
@@ -160,8 +138,8 @@ class Tracker(Protocol):
     def last_t_s(self) -> float:
         """Time of the last sample; NaN before the first."""
 
-    def track(self, t_s: NDArray[Any], readings: NDArray[Any]) -> Tracked:
-        """Follow samples (n,) in s and (n, m) in mT."""
+    def track_bytes(self, t_s: bytes, readings: bytes) -> Tracked:
+        """Follow samples: n doubles in s, and n · m in mT."""
 
 
 class ServedRig(Protocol):
@@ -207,16 +185,40 @@ class ServedRig(Protocol):
         """Readings (n, m) in mT at positions (n, d) as the sensors give them."""
 
 
+class Rigs(Protocol):
+    """Where a method gets its rigs."""
+
+    def get(self, name: str) -> ServedRig:
+        """Give one rig by its name; errors are those of `RigStore.get`."""
+
+
 class Works(Protocol):
     """The long functions of the façade; results are those of `fluxfix.api`."""
 
-    def calibrate(self, rig: Any, recordings: Sequence[Path], on_progress: OnProgress) -> Any:
+    def calibrate(
+        self,
+        rig: Any,
+        held: Sequence[Path],
+        on_progress: OnProgress,
+        moving: Sequence[Path],
+        sweeps: Sequence[Path],
+    ) -> Any:
         """Fit the build of a rig."""
 
-    def build_table(self, rig: Any, error: str, on_progress: OnProgress) -> Any:
-        """Make a table."""
+    def build_table(self, rig: Any, error: str | None, on_progress: OnProgress, limits: Mapping[str, Any]) -> Any:
+        """Make a table; limits are further arguments of the façade, by name."""
 
     def study_rates(
         self, rig: Any, speeds: Mapping[str, float], rates_hz: Sequence[float] | None, on_progress: OnProgress
     ) -> Any:
         """Study sampling rates."""
+
+    def survey(
+        self,
+        rig: Any,
+        resolutions: Mapping[str, float],
+        box_pairs: int | None,
+        seconds: float | None,
+        on_progress: OnProgress,
+    ) -> Any:
+        """Survey a rig over its travel."""

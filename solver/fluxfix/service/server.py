@@ -24,21 +24,24 @@ from fluxfix.service.guard import Guard
 from fluxfix.service.lanes import Lanes, lanes_of
 from fluxfix.service.limits import HEADROOM
 from fluxfix.service.logs import CallLog
+from fluxfix.service.methods import LaneName
 from fluxfix.service.metrics import Listener, Metrics
 from fluxfix.service.observers import Observer
 from fluxfix.service.ports import ServedRig
 from fluxfix.service.settings import Settings
+from fluxfix.service.short_readings import ShortReadings
 from fluxfix.service.signals import stop_signals
 from fluxfix.service.store import RigStore
-from fluxfix.service.warming import Warmer
+from fluxfix.service.telemetry import Telemetry
+from fluxfix.service.warming import ReadyRigs, Warmer
 
 WARM_UP_MT = 20.0  # a field of common strength for such sensors; nothing hangs on it
 GRACE_S = 10.0  # as long as a client waits for an answer by default
-SWITCH_S = 0.0005
-"""After so long a thread lets go of the interpreter: long work delays a reading by little more. With a fifth of it, the
-threads of a single call wake each other without need, which costs a twentieth of the call."""
+SWITCH_S = 0.0001
+"""After so long a thread lets go of the interpreter: long work delays what comes in by little more."""
 KEEPALIVE_MS = 60_000  # a client that vanished without a word is noticed, and its streams end
 _OWN = servicers.SERVICES
+_SOLVING = (LaneName.LIVE, LaneName.BULK, LaneName.STREAM)
 _log = logging.getLogger(__name__)
 
 
@@ -55,6 +58,7 @@ class Service:
         warmer: prepares each rig, those that are there before SERVING.
         lanes: the threads.
         metrics: where Prometheus is answered, if it is.
+        telemetry: what sends traces and times, if it does.
     """
 
     server: grpc.Server
@@ -65,6 +69,7 @@ class Service:
     warmer: Warmer
     lanes: Lanes
     metrics: Listener | None = None
+    telemetry: Telemetry | None = None
 
     def start(self) -> None:
         """Answer calls, read and prepare every rig, and only then report SERVING."""
@@ -78,8 +83,9 @@ class Service:
         self.health.enter_graceful_shutdown()
         self.server.stop(grace_s).wait()
         self.lanes.close()
-        if self.metrics is not None:
-            self.metrics.close()
+        for one in (self.metrics, self.telemetry):
+            if one is not None:
+                one.close()
 
     def _report(self, status: int) -> None:
         for name in ("", *_OWN):
@@ -97,30 +103,37 @@ def create_server(rigs: Path | RigStore, address: str, settings: Settings = Sett
 
     Raises:
         ArgumentError: the address has another form.
-        ServiceError: it is open to others without protection, or cannot be bound.
+        ServiceError: it is open to others without protection, or cannot be bound; or an extra that it needs is not
+            installed.
         InputFileError: there is no such folder, or a file of the settings cannot be used.
     """
     wanted = settings.listening_at(address)
     credentials, tokens = settings.credentials(), settings.known_tokens()
     given = isinstance(rigs, RigStore)
     store = rigs if isinstance(rigs, RigStore) else RigStore(rigs, fluxfix.load_rig)
-    lanes = lanes_of(settings.limits)
+    lanes, short = lanes_of(settings.limits), ShortReadings(store)
     counts = None if settings.metrics is None else Metrics(lanes)
-    observers: tuple[Observer, ...] = (CallLog(),) if counts is None else (CallLog(), counts)
+    warmer = Warmer(store, _leave_cold if given else warm_up, told=None if counts is None else counts.prepared)
+    ready = {lane: ReadyRigs(store, warmer, settings.limits.waiting_for_a_rig(lane)) for lane in _SOLVING}
+    if counts is not None:
+        counts.watch(warmer, ready)
+    telemetry = Telemetry() if settings.telemetry else None
+    observers: list[Observer] = [CallLog(), *(one for one in (counts, telemetry) if one is not None)]
+    # A call that is answered the short way does not tell whose trace it belongs to.
+    shortened = {} if settings.telemetry else {short.METHOD: short.answer}
     server = grpc.server(
         lanes.porter,
-        interceptors=[Guard(lanes, settings.limits, tokens, observers)],
+        interceptors=[Guard(lanes, settings.limits, tokens, observers, shortened)],
         options=_options(settings),
     )
-    servicers.add_to(server, store)
+    servicers.add_to(server, store, short=short, ready=ready)
     checks = health.HealthServicer()
     health_pb2_grpc.add_HealthServicer_to_server(checks, server)
     reflection.enable_server_reflection((*_OWN, health.SERVICE_NAME, reflection.SERVICE_NAME), server)
     port = _bind(server, wanted, credentials, settings.shared_port)
     listener = None if counts is None or settings.metrics is None else counts.listen(settings.metrics)
     at = str(addresses.Address(wanted.host, port))
-    warmer = Warmer(store, _leave_cold if given else warm_up)
-    service = Service(server, at, port, store, checks, warmer, lanes, listener)
+    service = Service(server, at, port, store, checks, warmer, lanes, listener, telemetry)
     service._report(health_pb2.HealthCheckResponse.NOT_SERVING)
     return service
 

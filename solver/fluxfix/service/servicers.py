@@ -1,15 +1,17 @@
 """Every service of the wire, and how a server gets them all."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import grpc
 
-from fluxfix.service.ports import Works
+from fluxfix.service.methods import LaneName
+from fluxfix.service.ports import Rigs, Works
 from fluxfix.service.servicers_calibration import CalibrationServicer
 from fluxfix.service.servicers_rig import RigServicer
 from fluxfix.service.servicers_solve import SolveServicer
 from fluxfix.service.servicers_study import StudyServicer
 from fluxfix.service.servicers_table import TableServicer
+from fluxfix.service.short_readings import ShortReadings
 from fluxfix.service.store import RigStore
 from fluxfix.service.works import Facade
 from fluxfix_client.v1 import calibration_service_pb2 as calibration
@@ -31,17 +33,27 @@ SERVICES: Sequence[str] = tuple(
 """Full names, such as "fluxfix.v1.RigService"."""
 
 
-def add_to(server: grpc.Server, store: RigStore, works: Works | None = None) -> None:
+def add_to(
+    server: grpc.Server,
+    store: RigStore,
+    works: Works | None = None,
+    short: ShortReadings | None = None,
+    ready: Mapping[LaneName, Rigs] | None = None,
+) -> None:
     """Let a server answer every service.
 
     Args:
         server: not started yet.
         store: the rigs.
         works: the long functions; None takes the façade's.
+        short: learns which single readings it can answer.
+        ready: where calls of a lane get the rigs that they solve with; None takes them as they are.
     """
     works = Facade() if works is None else works
+    short = ShortReadings(store) if short is None else short
+    ready = dict.fromkeys(LaneName, store) if ready is None else ready
     rigs_grpc.add_RigServiceServicer_to_server(RigServicer(store), server)  # type: ignore[no-untyped-call]  # generated
-    solving_grpc.add_SolveServiceServicer_to_server(SolveServicer(store), server)  # type: ignore[no-untyped-call]  # generated
+    solving_grpc.add_SolveServiceServicer_to_server(SolveServicer(ready, short), server)  # type: ignore[no-untyped-call]  # generated
     calibration_grpc.add_CalibrationServiceServicer_to_server(CalibrationServicer(store, works), server)  # type: ignore[no-untyped-call]  # generated
     tables_grpc.add_TableServiceServicer_to_server(TableServicer(store, works), server)  # type: ignore[no-untyped-call]  # generated
     studies_grpc.add_StudyServiceServicer_to_server(StudyServicer(store, works), server)  # type: ignore[no-untyped-call]  # generated

@@ -8,7 +8,7 @@ from pathlib import Path
 import grpc
 
 from fluxfix.errors import RecordingError
-from fluxfix.service import convert, convert_works
+from fluxfix.service import convert, convert_works, faults
 from fluxfix.service.errors import RecordingTooLargeError, RequestError, answered_in_parts
 from fluxfix.service.long_work import Caller, Result, steps
 from fluxfix.service.ports import Works
@@ -17,6 +17,8 @@ from fluxfix_client.v1 import calibration_service_pb2 as wire
 from fluxfix_client.v1 import calibration_service_pb2_grpc
 
 MAX_RECORDING_BYTES = 64 * 2**20
+_KINDS = (wire.RECORDING_KIND_HELD, wire.RECORDING_KIND_MOVING, wire.RECORDING_KIND_SWEEP)
+Received = dict[int, list[Path]]
 _SUFFIXES = (".csv", ".parquet")
 
 
@@ -45,12 +47,15 @@ class CalibrationServicer(calibration_service_pb2_grpc.CalibrationServiceService
 
             def work(caller: Caller) -> wire.Calibration:
                 try:
-                    found = self._works.calibrate(rig, recordings, caller.report)
+                    held, moving, sweeps = (recordings.get(kind, ()) for kind in _KINDS)
+                    found = self._works.calibrate(rig, held, caller.report, moving, sweeps)
                 except RecordingError as error:
                     raise _as_sent(error, folder) from None
                 kept = found.rig
                 caller.check()
                 if not first.validate_only:
+                    if found.report.miswired and not first.as_wired:
+                        raise faults.MiswiredError(rig.name, found.report.warnings)
                     kept = self._store.replace(name, found.rig.text, etag)
                 return convert_works.calibration(found, kept)
 
@@ -61,14 +66,15 @@ class CalibrationServicer(calibration_service_pb2_grpc.CalibrationServiceService
                     yield wire.CalibrateRigResponse(progress=convert_works.progress(step))
 
 
-def _received(first: wire.CalibrateRigRequest, rest: Iterable[wire.CalibrateRigRequest], folder: Path) -> list[Path]:
-    """Write recordings to files as their pieces come, and list the files.
+def _received(first: wire.CalibrateRigRequest, rest: Iterable[wire.CalibrateRigRequest], folder: Path) -> Received:
+    """Write recordings to files as their pieces come, and list the files by what they are of.
 
     Raises:
         RequestError: a name is none of a recording, or no piece came.
         RecordingTooLargeError: they are larger than allowed, all together.
     """
     paths: list[Path] = []
+    received: Received = {}
     room = MAX_RECORDING_BYTES
     for request in _chained(first, rest):
         piece = request.recording_piece
@@ -77,6 +83,7 @@ def _received(first: wire.CalibrateRigRequest, rest: Iterable[wire.CalibrateRigR
             if path in paths:
                 raise _misnamed(f"got pieces of {piece.file_name} in two places", "send each recording in one go")
             paths.append(path)
+            received.setdefault(_kind(piece.kind), []).append(path)
         room -= len(piece.content)
         if room < 0:
             raise RecordingTooLargeError(
@@ -86,7 +93,24 @@ def _received(first: wire.CalibrateRigRequest, rest: Iterable[wire.CalibrateRigR
             )
         with paths[-1].open("ab") as file:
             file.write(piece.content)
-    return paths
+    return received
+
+
+def _kind(value: int) -> int:
+    """Read what a recording is of.
+
+    Raises:
+        RequestError: the number has no meaning here.
+    """
+    kind = value or wire.RECORDING_KIND_HELD
+    if kind not in _KINDS:
+        raise RequestError(
+            f"got kind {value} of a recording, 0 to {max(_KINDS)} are allowed: send one of RecordingKind",
+            "recording_piece.kind",
+            "RECORDING_INVALID",
+            kind=value,
+        )
+    return kind
 
 
 def _as_sent(error: RecordingError, folder: str) -> RecordingError:

@@ -1,55 +1,58 @@
 """SolveService: each method converts in, makes one call, and converts out."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import grpc
 
 from fluxfix.service import convert, convert_fixes, convert_tracks
-from fluxfix.service.errors import answered, answered_in_parts
-from fluxfix.service.store import RigStore
+from fluxfix.service.errors import answered, answered_in_parts, blaming
+from fluxfix.service.methods import LaneName
+from fluxfix.service.ports import Rigs
+from fluxfix.service.short_readings import ShortReadings
 from fluxfix_client.v1 import solve_service_pb2 as wire
 from fluxfix_client.v1 import solve_service_pb2_grpc
 
 
 class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
-    """Solving readings."""
+    """Solving readings; each method gets its rigs as its lane does. Bulky answers are bytes already."""
 
-    def __init__(self, store: RigStore) -> None:
-        self._store = store
+    def __init__(self, rigs: Mapping[LaneName, Rigs], short: ShortReadings) -> None:
+        self._live, self._bulk, self._stream = (rigs[lane] for lane in (LaneName.LIVE, LaneName.BULK, LaneName.STREAM))
+        self._short = short
 
     @answered
     def SolveReading(
         self, request: wire.SolveReadingRequest, _context: grpc.ServicerContext
     ) -> wire.SolveReadingResponse:
         """Solve one reading."""
-        rig = self._store.get(convert.rig_name(request.name))
+        rig = self._live.get(convert.rig_name(request.name))
         values = convert_fixes.reading(request, rig)
         if not request.noise_millitesla and not request.exact:
+            self._short.learn(rig)
             return convert_fixes.single_response(rig.single().solve(values))
         noise = convert_fixes.noise(request.noise_millitesla, rig)
         return wire.SolveReadingResponse(fix=convert_fixes.fix(rig.solve(values, noise, request.exact)))
 
     @answered
-    def SolveReadings(
-        self, request: wire.SolveReadingsRequest, _context: grpc.ServicerContext
-    ) -> wire.SolveReadingsResponse:
+    def SolveReadings(self, request: wire.SolveReadingsRequest, _context: grpc.ServicerContext) -> bytes:
         """Solve many readings."""
-        rig = self._store.get(convert.rig_name(request.name))
+        rig = self._bulk.get(convert.rig_name(request.name))
         noise = convert_fixes.noise(request.noise_millitesla, rig)
         fixes = rig.solve(convert_fixes.readings(request, rig), noise, request.exact)
-        return wire.SolveReadingsResponse(fixes=convert_fixes.fix_columns(fixes))
+        return convert_fixes.many_response(fixes)
 
     @answered_in_parts
     def TrackReadings(
         self, request_iterator: Iterator[wire.TrackReadingsRequest], _context: grpc.ServicerContext
-    ) -> Iterator[wire.TrackReadingsResponse]:
+    ) -> Iterator[bytes]:
         """Follow a rig in time."""
         request = next(request_iterator, None)
         if request is None:
             return  # whoever ended the stream before its first message has been told why, or has gone
-        rig = self._store.get(convert.rig_name(request.name))
-        tracker = rig.tracker(**convert_tracks.options(request, rig))
+        rig = self._stream.get(convert.rig_name(request.name))
+        with blaming("options", convert_tracks.FIELDS):
+            tracker = rig.tracker(**convert_tracks.options(request, rig))
         while request is not None:
-            tracks = tracker.track(*convert_tracks.samples(request, rig))
+            tracks = tracker.track_bytes(*convert_tracks.samples(request, rig))
             yield convert_tracks.response(tracks, tracker, rig)
             request = next(request_iterator, None)

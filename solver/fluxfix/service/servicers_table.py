@@ -5,14 +5,20 @@ from collections.abc import Iterator
 import grpc
 
 from fluxfix.service import convert, convert_works, pages
-from fluxfix.service.errors import answered, answered_in_parts
+from fluxfix.service.errors import answered, answered_in_parts, blaming
 from fluxfix.service.long_work import Caller, Result, steps
 from fluxfix.service.ports import Works
 from fluxfix.service.store import RigStore
 from fluxfix_client.v1 import table_service_pb2 as wire
 from fluxfix_client.v1 import table_service_pb2_grpc
 
-DEFAULT_ERROR = "0.1%"
+_FIELDS = {
+    "bytes": "max_coefficient_bytes",
+    "instructions": "max_instructions",
+    "core": "core",
+    "interpolation": "interpolation",
+}
+"""Fields of a request, by how the façade calls its arguments."""
 
 
 class TableServicer(table_service_pb2_grpc.TableServiceServicer):
@@ -30,7 +36,8 @@ class TableServicer(table_service_pb2_grpc.TableServiceServicer):
         rig = self._store.get(convert.rig_name(request.parent, "parent"))
 
         def work(caller: Caller) -> wire.Table:
-            made = self._works.build_table(rig, request.error or DEFAULT_ERROR, caller.report)
+            with blaming("error", _FIELDS):
+                made = self._works.build_table(rig, request.error or None, caller.report, _limits(request))
             files = {name: text.encode() for name, text in made.files().items()}
             caller.check()
             return convert_works.table(self._store.tables.keep(rig.name, files), with_files=True)
@@ -54,3 +61,13 @@ class TableServicer(table_service_pb2_grpc.TableServiceServicer):
         """Give one table with its files."""
         table = self._store.tables.get(*convert.table_name(request.name))
         return wire.GetTableResponse(table=convert_works.table(table, with_files=True))
+
+
+def _limits(request: wire.BuildTableRequest) -> dict[str, int | str | None]:
+    """Read what a table is limited to; what is left open is None."""
+    return {
+        "max_bytes": request.max_coefficient_bytes or None,
+        "max_instructions": request.max_instructions or None,
+        "core": request.core or None,
+        "interpolation": request.interpolation or None,
+    }

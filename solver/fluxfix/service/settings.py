@@ -22,6 +22,7 @@ class Settings:
         tokens: a file of tokens; without it every caller has every role.
         limits: what the server takes on.
         metrics: loopback address where Prometheus finds its numbers; none by default.
+        telemetry: whether to send traces and times by OpenTelemetry, to where its environment variables say.
         shared_port: whether other servers may listen at the same port, which somebody has reserved for them.
     """
 
@@ -30,6 +31,7 @@ class Settings:
     tokens: Path | None = None
     limits: Limits = field(default_factory=Limits)
     metrics: str | None = None
+    telemetry: bool = False
     shared_port: bool = False
 
     def __post_init__(self) -> None:

@@ -79,6 +79,11 @@ class RigStore:
         assert entry.rig is not None
         return entry.rig
 
+    def unchanged(self, name: str) -> ServedRig | None:
+        """Give one rig by its name if its file is as it was when it was read; else None, and nothing is read."""
+        entry = self._entries.get(name)
+        return entry.rig if entry is not None and _signature(entry.file) == entry.signature else None
+
     def rigs(self) -> list[ServedRig]:
         """Give every valid rig, sorted by name; reads what is new or has changed."""
         return [entry.rig for _, entry in sorted(self._refresh().items()) if entry.rig is not None]

@@ -2,57 +2,174 @@
 
 import logging
 import threading
+import time
 from collections.abc import Callable, Mapping
 
+from fluxfix.service.faults import RigNotReadyError
 from fluxfix.service.ports import ServedRig
 from fluxfix.service.priorities import this_thread_comes_last
 from fluxfix.service.store import RigStore
 
 LOOK_S = 1.0
-"""Pause between two looks at the folder: whoever has made a rig rarely has a reading of it sooner."""
+"""Pause between two looks at the folder; whoever waits for a rig that is new ends it."""
+PATIENCE_S = 60.0
+"""How long a call waits for its rig: about as long as the slowest rig takes on a machine that compiles it anew."""
 _log = logging.getLogger(__name__)
-Known = Mapping[str, ServedRig]
 
 
 class Warmer:
     """Looks at a store again and again, and prepares what it has not seen, one rig after the other in one thread.
 
     The folder is looked at, and no writer tells of its changes, because files are edited by hand and by other servers.
+    A rig that somebody waits for comes before the others.
     """
 
-    def __init__(self, store: RigStore, prepare: Callable[[ServedRig], None], look_s: float = LOOK_S) -> None:
-        """Name the store, what is done with a rig, and the pause between two looks in seconds."""
+    def __init__(
+        self,
+        store: RigStore,
+        prepare: Callable[[ServedRig], None],
+        look_s: float = LOOK_S,
+        told: Callable[[float], None] | None = None,
+    ) -> None:
+        """Name the store, what is done with a rig, the pause between two looks in seconds, and who is told of it.
+
+        `told` is given the seconds that each rig took.
+        """
         self._store = store
         self._prepare = prepare
         self._look_s = look_s
+        self._told = told
         self._stopped = threading.Event()
+        self._wake = threading.Event()
+        self._changed = threading.Condition()
+        self._wanted: dict[str, None] = {}  # in the order in which they were asked for
+        self._ready: dict[str, ServedRig] = {}
+        self._left = 0
+
+    @property
+    def ready(self) -> Mapping[str, ServedRig]:
+        """What has been prepared, by name: one mapping, which changes. A rig may be used if it is the one in there."""
+        return self._ready
+
+    @property
+    def left(self) -> int:
+        """Rigs that are not prepared yet, by the last look."""
+        return self._left
 
     def start(self) -> None:
         """Prepare every rig that is there, then go on in a thread; a fault in a rig that is there is raised."""
-        known = self._look({}, self._prepare)
+        while (rig := self._next()) is not None:
+            self._make_ready(rig, self._prepare)
         # Not a daemon: a process that ends while such a thread compiles crashes.
-        threading.Thread(target=self._go_on, args=(known,), name="fluxfix-warmer").start()
+        threading.Thread(target=self._go_on, name="fluxfix-warmer").start()
 
     def stop(self) -> None:
-        """Prepare no further rig; the one at hand is finished."""
+        """Prepare no further rig; the one at hand is finished, and nobody waits any more."""
         self._stopped.set()
+        self._wake.set()
+        with self._changed:
+            self._changed.notify_all()
 
-    def _go_on(self, known: Known) -> None:
+    def wait(self, name: str, patience_s: float = PATIENCE_S) -> ServedRig:
+        """Wait until a rig is prepared, in the state it has then, and give it.
+
+        Raises:
+            RigNotReadyError: it takes too long, or the service ends.
+            FluxfixError: what the store raises, as when the rig is deleted meanwhile.
+        """
+        end = time.monotonic() + patience_s
+        with self._changed:
+            self._wanted[name] = None
+            self._wake.set()
+            while True:
+                rig = self._store.get(name)
+                if self._ready.get(name) is rig:
+                    return rig
+                if self._stopped.is_set() or not self._changed.wait(end - time.monotonic()):
+                    raise RigNotReadyError(name)
+
+    def _go_on(self) -> None:
         this_thread_comes_last()
-        while not self._stopped.wait(self._look_s):
-            known = self._look(known, self._prepare_or_log)
+        while not self._stopped.is_set():
+            self._wake.clear()
+            try:
+                rig = self._next()
+            except OSError:  # a folder that cannot be read for a while
+                _log.exception("fault in looking for rigs")
+                rig = None
+            if rig is None:
+                self._wake.wait(self._look_s)
+            else:
+                self._make_ready(rig, self._prepare_or_log)
 
-    def _look(self, known: Known, prepare: Callable[[ServedRig], None]) -> Known:
+    def _next(self) -> ServedRig | None:
+        """Look at the store, forget what is gone, and choose what to prepare; None if there is nothing, or no time."""
         rigs = {rig.name: rig for rig in self._store.rigs()}
-        for name, rig in rigs.items():
-            if self._stopped.is_set():
-                break
-            if known.get(name) is not rig:
-                prepare(rig)
-        return rigs
+        for name in [name for name in self._ready if name not in rigs]:
+            del self._ready[name]
+        todo = {name: rig for name, rig in rigs.items() if self._ready.get(name) is not rig}
+        self._left = len(todo)
+        with self._changed:
+            wanted = next((name for name in self._wanted if name in todo), None)
+            self._wanted = {name: None for name in self._wanted if name in todo}
+        if self._stopped.is_set() or not todo:
+            return None
+        return todo[wanted] if wanted else next(iter(todo.values()))
+
+    def _make_ready(self, rig: ServedRig, prepare: Callable[[ServedRig], None]) -> None:
+        begin = time.monotonic()
+        prepare(rig)
+        if self._told is not None:
+            self._told(time.monotonic() - begin)
+        with self._changed:
+            self._left -= 1
+            self._ready[rig.name] = rig
+            self._changed.notify_all()
 
     def _prepare_or_log(self, rig: ServedRig) -> None:
         try:
             self._prepare(rig)
         except Exception:  # whoever solves with it is told; others are served
             _log.exception("fault in preparing rig %s", rig.name)
+
+
+class ReadyRigs:
+    """The rigs of a store as a lane's calls get them: one that is not prepared yet is waited for by a few calls only.
+
+    So no rig, however long a compiler takes, can hold every thread of a lane: other rigs are solved all the while.
+    """
+
+    def __init__(self, store: RigStore, warmer: Warmer, room: int, patience_s: float = PATIENCE_S) -> None:
+        """Name the store, who prepares, how many calls may wait, and how long in seconds."""
+        self._store = store
+        self._warmer = warmer
+        self._ready = warmer.ready
+        self._room = room
+        self._patience_s = patience_s
+        self._waiting = 0
+        self._lock = threading.Lock()
+
+    @property
+    def waiting(self) -> int:
+        """Calls that wait now."""
+        return self._waiting
+
+    def get(self, name: str) -> ServedRig:
+        """Give one rig that is prepared.
+
+        Raises:
+            RigNotReadyError: as many calls wait as may, or it takes too long.
+            FluxfixError: as `RigStore.get`.
+        """
+        rig = self._store.get(name)
+        if self._ready.get(name) is rig:
+            return rig
+        with self._lock:
+            if self._waiting >= self._room:
+                raise RigNotReadyError(name)
+            self._waiting += 1
+        try:
+            return self._warmer.wait(name, self._patience_s)
+        finally:
+            with self._lock:
+                self._waiting -= 1

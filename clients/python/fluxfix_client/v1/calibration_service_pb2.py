@@ -28,7 +28,7 @@ from google.api import field_behavior_pb2 as google_dot_api_dot_field__behavior_
 from google.api import resource_pb2 as google_dot_api_dot_resource__pb2
 
 
-DESCRIPTOR = _descriptor_pool.Default().AddSerializedFile(b'\n$fluxfix/v1/calibration_service.proto\x12\nfluxfix.v1\x1a\x19\x66luxfix/v1/progress.proto\x1a\x1c\x66luxfix/v1/rig_service.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\xa5\x01\n\x13\x43\x61librateRigRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12\x12\n\x04\x65tag\x18\x02 \x01(\tB\x04\xe2\x41\x01\x01\x12\x1b\n\rvalidate_only\x18\x03 \x01(\x08\x42\x04\xe2\x41\x01\x01\x12\x39\n\x0frecording_piece\x18\x04 \x01(\x0b\x32\x1a.fluxfix.v1.RecordingPieceB\x04\xe2\x41\x01\x02\"@\n\x0eRecordingPiece\x12\x17\n\tfile_name\x18\x01 \x01(\tB\x04\xe2\x41\x01\x02\x12\x15\n\x07\x63ontent\x18\x02 \x01(\x0c\x42\x04\xe2\x41\x01\x02\"z\n\x14\x43\x61librateRigResponse\x12(\n\x08progress\x18\x01 \x01(\x0b\x32\x14.fluxfix.v1.ProgressH\x00\x12.\n\x0b\x63\x61libration\x18\x02 \x01(\x0b\x32\x17.fluxfix.v1.CalibrationH\x00\x42\x08\n\x06update\"\xed\x01\n\x0b\x43\x61libration\x12\x1c\n\x03rig\x18\x01 \x01(\x0b\x32\x0f.fluxfix.v1.Rig\x12\x12\n\nstop_count\x18\x02 \x01(\x05\x12\x14\n\x0csample_count\x18\x03 \x01(\x05\x12\x12\n\nchi_square\x18\x04 \x01(\x01\x12\x0b\n\x03\x64of\x18\x05 \x01(\x01\x12\x1f\n\x17rms_residual_millitesla\x18\x06 \x03(\x01\x12\x33\n\nparameters\x18\x07 \x03(\x0b\x32\x1f.fluxfix.v1.CalibratedParameter\x12\x10\n\x08warnings\x18\x08 \x03(\t\x12\r\n\x05notes\x18\t \x03(\t\"\x8a\x01\n\x13\x43\x61libratedParameter\x12\x0f\n\x07\x61\x64\x64ress\x18\x01 \x01(\t\x12\x0c\n\x04unit\x18\x02 \x01(\t\x12\x0f\n\x07nominal\x18\x03 \x01(\x01\x12\x11\n\tdeviation\x18\x04 \x01(\x01\x12\n\n\x02sd\x18\x05 \x01(\x01\x12\x10\n\x08prior_sd\x18\x06 \x01(\x01\x12\x12\n\ndetermined\x18\x07 \x01(\x08\x32k\n\x12\x43\x61librationService\x12U\n\x0c\x43\x61librateRig\x12\x1f.fluxfix.v1.CalibrateRigRequest\x1a .fluxfix.v1.CalibrateRigResponse(\x01\x30\x01\x62\x06proto3')
+DESCRIPTOR = _descriptor_pool.Default().AddSerializedFile(b'\n$fluxfix/v1/calibration_service.proto\x12\nfluxfix.v1\x1a\x19\x66luxfix/v1/progress.proto\x1a\x1c\x66luxfix/v1/rig_service.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\xbd\x01\n\x13\x43\x61librateRigRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12\x12\n\x04\x65tag\x18\x02 \x01(\tB\x04\xe2\x41\x01\x01\x12\x1b\n\rvalidate_only\x18\x03 \x01(\x08\x42\x04\xe2\x41\x01\x01\x12\x39\n\x0frecording_piece\x18\x04 \x01(\x0b\x32\x1a.fluxfix.v1.RecordingPieceB\x04\xe2\x41\x01\x02\x12\x16\n\x08\x61s_wired\x18\x05 \x01(\x08\x42\x04\xe2\x41\x01\x01\"o\n\x0eRecordingPiece\x12\x17\n\tfile_name\x18\x01 \x01(\tB\x04\xe2\x41\x01\x02\x12\x15\n\x07\x63ontent\x18\x02 \x01(\x0c\x42\x04\xe2\x41\x01\x02\x12-\n\x04kind\x18\x03 \x01(\x0e\x32\x19.fluxfix.v1.RecordingKindB\x04\xe2\x41\x01\x01\"z\n\x14\x43\x61librateRigResponse\x12(\n\x08progress\x18\x01 \x01(\x0b\x32\x14.fluxfix.v1.ProgressH\x00\x12.\n\x0b\x63\x61libration\x18\x02 \x01(\x0b\x32\x17.fluxfix.v1.CalibrationH\x00\x42\x08\n\x06update\"\x95\x02\n\x0b\x43\x61libration\x12\x1c\n\x03rig\x18\x01 \x01(\x0b\x32\x0f.fluxfix.v1.Rig\x12\x12\n\nstop_count\x18\x02 \x01(\x05\x12\x14\n\x0csample_count\x18\x03 \x01(\x05\x12\x12\n\nchi_square\x18\x04 \x01(\x01\x12\x0b\n\x03\x64of\x18\x05 \x01(\x01\x12\x1f\n\x17rms_residual_millitesla\x18\x06 \x03(\x01\x12\x33\n\nparameters\x18\x07 \x03(\x0b\x32\x1f.fluxfix.v1.CalibratedParameter\x12\x10\n\x08warnings\x18\x08 \x03(\t\x12\r\n\x05notes\x18\t \x03(\t\x12\x14\n\x0cmotion_count\x18\n \x01(\x05\x12\x10\n\x08miswired\x18\x0b \x01(\x08\"\x8a\x01\n\x13\x43\x61libratedParameter\x12\x0f\n\x07\x61\x64\x64ress\x18\x01 \x01(\t\x12\x0c\n\x04unit\x18\x02 \x01(\t\x12\x0f\n\x07nominal\x18\x03 \x01(\x01\x12\x11\n\tdeviation\x18\x04 \x01(\x01\x12\n\n\x02sd\x18\x05 \x01(\x01\x12\x10\n\x08prior_sd\x18\x06 \x01(\x01\x12\x12\n\ndetermined\x18\x07 \x01(\x08*}\n\rRecordingKind\x12\x1e\n\x1aRECORDING_KIND_UNSPECIFIED\x10\x00\x12\x17\n\x13RECORDING_KIND_HELD\x10\x01\x12\x19\n\x15RECORDING_KIND_MOVING\x10\x02\x12\x18\n\x14RECORDING_KIND_SWEEP\x10\x03\x32k\n\x12\x43\x61librationService\x12U\n\x0c\x43\x61librateRig\x12\x1f.fluxfix.v1.CalibrateRigRequest\x1a .fluxfix.v1.CalibrateRigResponse(\x01\x30\x01\x62\x06proto3')
 
 _globals = globals()
 _builder.BuildMessageAndEnumDescriptors(DESCRIPTOR, _globals)
@@ -43,20 +43,26 @@ if not _descriptor._USE_C_DESCRIPTORS:
   _globals['_CALIBRATERIGREQUEST'].fields_by_name['validate_only']._serialized_options = b'\342A\001\001'
   _globals['_CALIBRATERIGREQUEST'].fields_by_name['recording_piece']._loaded_options = None
   _globals['_CALIBRATERIGREQUEST'].fields_by_name['recording_piece']._serialized_options = b'\342A\001\002'
+  _globals['_CALIBRATERIGREQUEST'].fields_by_name['as_wired']._loaded_options = None
+  _globals['_CALIBRATERIGREQUEST'].fields_by_name['as_wired']._serialized_options = b'\342A\001\001'
   _globals['_RECORDINGPIECE'].fields_by_name['file_name']._loaded_options = None
   _globals['_RECORDINGPIECE'].fields_by_name['file_name']._serialized_options = b'\342A\001\002'
   _globals['_RECORDINGPIECE'].fields_by_name['content']._loaded_options = None
   _globals['_RECORDINGPIECE'].fields_by_name['content']._serialized_options = b'\342A\001\002'
+  _globals['_RECORDINGPIECE'].fields_by_name['kind']._loaded_options = None
+  _globals['_RECORDINGPIECE'].fields_by_name['kind']._serialized_options = b'\342A\001\001'
+  _globals['_RECORDINGKIND']._serialized_start=1019
+  _globals['_RECORDINGKIND']._serialized_end=1144
   _globals['_CALIBRATERIGREQUEST']._serialized_start=170
-  _globals['_CALIBRATERIGREQUEST']._serialized_end=335
-  _globals['_RECORDINGPIECE']._serialized_start=337
-  _globals['_RECORDINGPIECE']._serialized_end=401
-  _globals['_CALIBRATERIGRESPONSE']._serialized_start=403
-  _globals['_CALIBRATERIGRESPONSE']._serialized_end=525
-  _globals['_CALIBRATION']._serialized_start=528
-  _globals['_CALIBRATION']._serialized_end=765
-  _globals['_CALIBRATEDPARAMETER']._serialized_start=768
-  _globals['_CALIBRATEDPARAMETER']._serialized_end=906
-  _globals['_CALIBRATIONSERVICE']._serialized_start=908
-  _globals['_CALIBRATIONSERVICE']._serialized_end=1015
+  _globals['_CALIBRATERIGREQUEST']._serialized_end=359
+  _globals['_RECORDINGPIECE']._serialized_start=361
+  _globals['_RECORDINGPIECE']._serialized_end=472
+  _globals['_CALIBRATERIGRESPONSE']._serialized_start=474
+  _globals['_CALIBRATERIGRESPONSE']._serialized_end=596
+  _globals['_CALIBRATION']._serialized_start=599
+  _globals['_CALIBRATION']._serialized_end=876
+  _globals['_CALIBRATEDPARAMETER']._serialized_start=879
+  _globals['_CALIBRATEDPARAMETER']._serialized_end=1017
+  _globals['_CALIBRATIONSERVICE']._serialized_start=1146
+  _globals['_CALIBRATIONSERVICE']._serialized_end=1253
 # @@protoc_insertion_point(module_scope)

@@ -26,7 +26,7 @@ if _version_not_supported:
 
 
 class CalibrationServiceStub(object):
-    """Fits the build of one unit to recordings with reference positions.
+    """Fits the build of one unit to recordings.
 
     Cancel the call to stop the work: nothing is kept then. Errors carry the details described at RigService.
     """
@@ -45,7 +45,7 @@ class CalibrationServiceStub(object):
 
 
 class CalibrationServiceServicer(object):
-    """Fits the build of one unit to recordings with reference positions.
+    """Fits the build of one unit to recordings.
 
     Cancel the call to stop the work: nothing is kept then. Errors carry the details described at RigService.
     """
@@ -54,7 +54,7 @@ class CalibrationServiceServicer(object):
         """Calibrates a rig and keeps it with its calibration, as UpdateRig keeps a text. Send the recordings in pieces, then end the stream.
 
         Fails with INVALID_ARGUMENT (RIG_NAME_INVALID, ETAG_MISSING, RECORDING_INVALID), NOT_FOUND (RIG_NOT_FOUND), FAILED_PRECONDITION
-        (RIG_FILE_INVALID), UNIMPLEMENTED (RIG_UNSUPPORTED), ABORTED (ETAG_MISMATCH, also if the rig changes during the work),
+        (RIG_FILE_INVALID, RIG_MISWIRED), UNIMPLEMENTED (RIG_UNSUPPORTED), ABORTED (ETAG_MISMATCH, also if the rig changes during the work),
         RESOURCE_EXHAUSTED (RECORDING_TOO_LARGE, WORK_EXHAUSTED: try again later, STORE_FULL), UNAVAILABLE (STORE_BUSY).
         """
         context.set_code(grpc.StatusCode.UNIMPLEMENTED)
@@ -78,7 +78,7 @@ def add_CalibrationServiceServicer_to_server(servicer, server):
 
  # This class is part of an EXPERIMENTAL API.
 class CalibrationService(object):
-    """Fits the build of one unit to recordings with reference positions.
+    """Fits the build of one unit to recordings.
 
     Cancel the call to stop the work: nothing is kept then. Errors carry the details described at RigService.
     """

@@ -32,7 +32,8 @@ class RigServiceStub(object):
     edit of somebody else is lost.
 
     Every error carries a `google.rpc.ErrorInfo` with domain `fluxfix`, a reason in capitals and the numbers of its message as
-    metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field.
+    metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field, unless the message could not be read at
+    all (MESSAGE_MALFORMED).
     """
 
     def __init__(self, channel):
@@ -85,7 +86,8 @@ class RigServiceServicer(object):
     edit of somebody else is lost.
 
     Every error carries a `google.rpc.ErrorInfo` with domain `fluxfix`, a reason in capitals and the numbers of its message as
-    metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field.
+    metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field, unless the message could not be read at
+    all (MESSAGE_MALFORMED).
     """
 
     def ListRigs(self, request, context):
@@ -208,7 +210,8 @@ class RigService(object):
     edit of somebody else is lost.
 
     Every error carries a `google.rpc.ErrorInfo` with domain `fluxfix`, a reason in capitals and the numbers of its message as
-    metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field.
+    metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field, unless the message could not be read at
+    all (MESSAGE_MALFORMED).
     """
 
     @staticmethod

@@ -30,6 +30,9 @@ class SolveServiceStub(object):
 
     A reading that cannot be solved (NaN, infinite or saturated values, no position that explains it) is no error: its fix carries
     flags. No method changes anything, and each may be repeated. Errors carry the details described at RigService.
+
+    A rig that is new or has changed is prepared first, in one to some ten seconds. A few calls wait for that; the others fail with
+    UNAVAILABLE (RIG_NOT_READY: try again in a few seconds), so that other rigs are solved all the while.
     """
 
     def __init__(self, channel):
@@ -60,13 +63,16 @@ class SolveServiceServicer(object):
 
     A reading that cannot be solved (NaN, infinite or saturated values, no position that explains it) is no error: its fix carries
     flags. No method changes anything, and each may be repeated. Errors carry the details described at RigService.
+
+    A rig that is new or has changed is prepared first, in one to some ten seconds. A few calls wait for that; the others fail with
+    UNAVAILABLE (RIG_NOT_READY: try again in a few seconds), so that other rigs are solved all the while.
     """
 
     def SolveReading(self, request, context):
         """Solves one reading.
 
         Fails with INVALID_ARGUMENT (RIG_NAME_INVALID, READING_INVALID, NOISE_INVALID), NOT_FOUND (RIG_NOT_FOUND), FAILED_PRECONDITION
-        (RIG_FILE_INVALID), UNIMPLEMENTED (RIG_UNSUPPORTED: a key of this rig cannot be computed with yet).
+        (RIG_FILE_INVALID), UNIMPLEMENTED (RIG_UNSUPPORTED: a key of this rig cannot be computed with yet), UNAVAILABLE (RIG_NOT_READY).
         """
         context.set_code(grpc.StatusCode.UNIMPLEMENTED)
         context.set_details('Method not implemented!')
@@ -87,8 +93,8 @@ class SolveServiceServicer(object):
         another one, at any server, with the `state` of the last answer and the samples after `last_t_seconds`.
 
         Fails with INVALID_ARGUMENT (RIG_NAME_INVALID, READING_INVALID, NOISE_INVALID, TIME_INVALID, CLOCK_BACKWARDS, STATE_INVALID,
-        ARGUMENT_INVALID), NOT_FOUND, FAILED_PRECONDITION and UNIMPLEMENTED as SolveReading, and RESOURCE_EXHAUSTED (BATCH_TOO_LARGE) above
-        8192 samples a message. The samples of a message that fails are not used.
+        ARGUMENT_INVALID), NOT_FOUND, FAILED_PRECONDITION, UNIMPLEMENTED and UNAVAILABLE as SolveReading, and RESOURCE_EXHAUSTED
+        (BATCH_TOO_LARGE) above 8192 samples a message. The samples of a message that fails are not used.
         """
         context.set_code(grpc.StatusCode.UNIMPLEMENTED)
         context.set_details('Method not implemented!')
@@ -125,6 +131,9 @@ class SolveService(object):
 
     A reading that cannot be solved (NaN, infinite or saturated values, no position that explains it) is no error: its fix carries
     flags. No method changes anything, and each may be repeated. Errors carry the details described at RigService.
+
+    A rig that is new or has changed is prepared first, in one to some ten seconds. A few calls wait for that; the others fail with
+    UNAVAILABLE (RIG_NOT_READY: try again in a few seconds), so that other rigs are solved all the while.
     """
 
     @staticmethod

@@ -23,12 +23,13 @@ _sym_db = _symbol_database.Default()
 
 
 from fluxfix_client.v1 import progress_pb2 as fluxfix_dot_v1_dot_progress__pb2
+from fluxfix_client.v1 import survey_pb2 as fluxfix_dot_v1_dot_survey__pb2
 from google.api import annotations_pb2 as google_dot_api_dot_annotations__pb2
 from google.api import field_behavior_pb2 as google_dot_api_dot_field__behavior__pb2
 from google.api import resource_pb2 as google_dot_api_dot_resource__pb2
 
 
-DESCRIPTOR = _descriptor_pool.Default().AddSerializedFile(b'\n\x1e\x66luxfix/v1/study_service.proto\x12\nfluxfix.v1\x1a\x19\x66luxfix/v1/progress.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\xb3\x01\n\x17SimulateReadingsRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12\x13\n\x05\x63ount\x18\x02 \x01(\x05\x42\x04\xe2\x41\x01\x02\x12\x16\n\x08position\x18\x03 \x01(\x0c\x42\x04\xe2\x41\x01\x02\x12\x13\n\x05\x65xact\x18\x04 \x01(\x08\x42\x04\xe2\x41\x01\x01\x12\x12\n\x04seed\x18\x05 \x01(\x03\x42\x04\xe2\x41\x01\x01\x12\x1e\n\x10noise_millitesla\x18\x06 \x03(\x01\x42\x04\xe2\x41\x01\x01\"\x88\x01\n\x18SimulateReadingsResponse\x12&\n\x08progress\x18\x01 \x01(\x0b\x32\x14.fluxfix.v1.Progress\x12\r\n\x05\x63ount\x18\x02 \x01(\x05\x12\x14\n\x0c\x63olumn_count\x18\x03 \x01(\x05\x12\x1f\n\x17\x66lux_density_millitesla\x18\x04 \x01(\x0c\"\xc2\x01\n\x11StudyRatesRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12?\n\x06speeds\x18\x02 \x03(\x0b\x32).fluxfix.v1.StudyRatesRequest.SpeedsEntryB\x04\xe2\x41\x01\x01\x12\x19\n\x0brates_hertz\x18\x03 \x03(\x01\x42\x04\xe2\x41\x01\x01\x1a-\n\x0bSpeedsEntry\x12\x0b\n\x03key\x18\x01 \x01(\t\x12\r\n\x05value\x18\x02 \x01(\x01:\x02\x38\x01\"q\n\x12StudyRatesResponse\x12(\n\x08progress\x18\x01 \x01(\x0b\x32\x14.fluxfix.v1.ProgressH\x00\x12\'\n\x05study\x18\x02 \x01(\x0b\x32\x16.fluxfix.v1.RatesStudyH\x00\x42\x08\n\x06update\"\x99\x01\n\nRatesStudy\x12\x15\n\rconversion_us\x18\x01 \x01(\x01\x12\x13\n\x0btransfer_us\x18\x02 \x01(\x01\x12\x0e\n\x06speeds\x18\x03 \x03(\x01\x12&\n\tlatencies\x18\x04 \x03(\x0b\x32\x13.fluxfix.v1.Latency\x12\'\n\x05rates\x18\x05 \x03(\x0b\x32\x18.fluxfix.v1.SamplingRate\"N\n\x07Latency\x12\x0c\n\x04path\x18\x01 \x01(\t\x12\x11\n\tmedian_us\x18\x02 \x01(\x01\x12\x0e\n\x06p99_us\x18\x03 \x01(\x01\x12\x12\n\ncall_count\x18\x04 \x01(\x05\"\xa1\x01\n\x0cSamplingRate\x12\x12\n\nrate_hertz\x18\x01 \x01(\x01\x12\x18\n\x10\x63onversion_count\x18\x02 \x01(\x05\x12\x18\n\x10noise_millitesla\x18\x03 \x03(\x01\x12\x10\n\x08\x64\x65lay_us\x18\x04 \x01(\x01\x12%\n\x06joints\x18\x05 \x03(\x0b\x32\x15.fluxfix.v1.RateJoint\x12\x10\n\x08keeps_up\x18\x06 \x03(\t\"^\n\tRateJoint\x12\r\n\x05joint\x18\x01 \x01(\t\x12\x11\n\tnoise_rms\x18\x02 \x01(\x01\x12\x13\n\x0bnoise_worst\x18\x03 \x01(\x01\x12\x0b\n\x03lag\x18\x04 \x01(\x01\x12\r\n\x05total\x18\x05 \x01(\x01\x32\x97\x02\n\x0cStudyService\x12\x8e\x01\n\x10SimulateReadings\x12#.fluxfix.v1.SimulateReadingsRequest\x1a$.fluxfix.v1.SimulateReadingsResponse\"-\x82\xd3\xe4\x93\x02\'\"\"/v1/{name=rigs/*}:simulateReadings:\x01*0\x01\x12v\n\nStudyRates\x12\x1d.fluxfix.v1.StudyRatesRequest\x1a\x1e.fluxfix.v1.StudyRatesResponse\"\'\x82\xd3\xe4\x93\x02!\"\x1c/v1/{name=rigs/*}:studyRates:\x01*0\x01\x62\x06proto3')
+DESCRIPTOR = _descriptor_pool.Default().AddSerializedFile(b'\n\x1e\x66luxfix/v1/study_service.proto\x12\nfluxfix.v1\x1a\x19\x66luxfix/v1/progress.proto\x1a\x17\x66luxfix/v1/survey.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\xb3\x01\n\x17SimulateReadingsRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12\x13\n\x05\x63ount\x18\x02 \x01(\x05\x42\x04\xe2\x41\x01\x02\x12\x16\n\x08position\x18\x03 \x01(\x0c\x42\x04\xe2\x41\x01\x02\x12\x13\n\x05\x65xact\x18\x04 \x01(\x08\x42\x04\xe2\x41\x01\x01\x12\x12\n\x04seed\x18\x05 \x01(\x03\x42\x04\xe2\x41\x01\x01\x12\x1e\n\x10noise_millitesla\x18\x06 \x03(\x01\x42\x04\xe2\x41\x01\x01\"\x88\x01\n\x18SimulateReadingsResponse\x12&\n\x08progress\x18\x01 \x01(\x0b\x32\x14.fluxfix.v1.Progress\x12\r\n\x05\x63ount\x18\x02 \x01(\x05\x12\x14\n\x0c\x63olumn_count\x18\x03 \x01(\x05\x12\x1f\n\x17\x66lux_density_millitesla\x18\x04 \x01(\x0c\"\xc2\x01\n\x11StudyRatesRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12?\n\x06speeds\x18\x02 \x03(\x0b\x32).fluxfix.v1.StudyRatesRequest.SpeedsEntryB\x04\xe2\x41\x01\x01\x12\x19\n\x0brates_hertz\x18\x03 \x03(\x01\x42\x04\xe2\x41\x01\x01\x1a-\n\x0bSpeedsEntry\x12\x0b\n\x03key\x18\x01 \x01(\t\x12\r\n\x05value\x18\x02 \x01(\x01:\x02\x38\x01\"q\n\x12StudyRatesResponse\x12(\n\x08progress\x18\x01 \x01(\x0b\x32\x14.fluxfix.v1.ProgressH\x00\x12\'\n\x05study\x18\x02 \x01(\x0b\x32\x16.fluxfix.v1.RatesStudyH\x00\x42\x08\n\x06update\"\xec\x01\n\x10SurveyRigRequest\x12\"\n\x04name\x18\x01 \x01(\tB\x14\xe2\x41\x01\x02\xfa\x41\r\n\x0b\x66luxfix/Rig\x12H\n\x0bresolutions\x18\x02 \x03(\x0b\x32-.fluxfix.v1.SurveyRigRequest.ResolutionsEntryB\x04\xe2\x41\x01\x01\x12\x1b\n\rmax_box_pairs\x18\x03 \x01(\x03\x42\x04\xe2\x41\x01\x01\x12\x19\n\x0bmax_seconds\x18\x04 \x01(\x01\x42\x04\xe2\x41\x01\x01\x1a\x32\n\x10ResolutionsEntry\x12\x0b\n\x03key\x18\x01 \x01(\t\x12\r\n\x05value\x18\x02 \x01(\x01:\x02\x38\x01\"m\n\x11SurveyRigResponse\x12(\n\x08progress\x18\x01 \x01(\x0b\x32\x14.fluxfix.v1.ProgressH\x00\x12$\n\x06survey\x18\x02 \x01(\x0b\x32\x12.fluxfix.v1.SurveyH\x00\x42\x08\n\x06update\"\xeb\x01\n\nRatesStudy\x12\x15\n\rconversion_us\x18\x01 \x01(\x01\x12\x13\n\x0btransfer_us\x18\x02 \x01(\x01\x12\x0e\n\x06speeds\x18\x03 \x03(\x01\x12&\n\tlatencies\x18\x04 \x03(\x0b\x32\x13.fluxfix.v1.Latency\x12\'\n\x05rates\x18\x05 \x03(\x0b\x32\x18.fluxfix.v1.SamplingRate\x12\x12\n\nsolve_path\x18\x06 \x01(\t\x12\x0e\n\x06motion\x18\x07 \x01(\t\x12\x1a\n\x12\x61\x64vised_rate_hertz\x18\x08 \x01(\x01\x12\x10\n\x08warnings\x18\t \x03(\t\"N\n\x07Latency\x12\x0c\n\x04path\x18\x01 \x01(\t\x12\x11\n\tmedian_us\x18\x02 \x01(\x01\x12\x0e\n\x06p99_us\x18\x03 \x01(\x01\x12\x12\n\ncall_count\x18\x04 \x01(\x05\"\xe1\x01\n\x0cSamplingRate\x12\x12\n\nrate_hertz\x18\x01 \x01(\x01\x12\x18\n\x10\x63onversion_count\x18\x02 \x01(\x05\x12\x18\n\x10noise_millitesla\x18\x03 \x03(\x01\x12\x10\n\x08\x64\x65lay_us\x18\x04 \x01(\x01\x12%\n\x06joints\x18\x05 \x03(\x0b\x32\x15.fluxfix.v1.RateJoint\x12\x10\n\x08keeps_up\x18\x06 \x03(\t\x12\x0f\n\x07hold_us\x18\x07 \x01(\x01\x12\x0e\n\x06\x61ge_us\x18\x08 \x01(\x01\x12\x0f\n\x07\x61liased\x18\t \x01(\x08\x12\x0c\n\x04\x64uty\x18\n \x01(\x01\"\xd3\x01\n\tRateJoint\x12\r\n\x05joint\x18\x01 \x01(\t\x12\x11\n\tnoise_rms\x18\x02 \x01(\x01\x12\x13\n\x0bnoise_worst\x18\x03 \x01(\x01\x12\x0b\n\x03lag\x18\x04 \x01(\x01\x12\r\n\x05total\x18\x05 \x01(\x01\x12\x14\n\x0cquantisation\x18\x06 \x01(\x01\x12\r\n\x05table\x18\x07 \x01(\x01\x12\x0c\n\x04skew\x18\x08 \x01(\x01\x12\x0e\n\x06jitter\x18\t \x01(\x01\x12\x13\n\x0b\x63\x61libration\x18\n \x01(\x01\x12\x0c\n\x04time\x18\x0b \x01(\x01\x12\r\n\x05worst\x18\x0c \x01(\x01\x32\x88\x03\n\x0cStudyService\x12\x8e\x01\n\x10SimulateReadings\x12#.fluxfix.v1.SimulateReadingsRequest\x1a$.fluxfix.v1.SimulateReadingsResponse\"-\x82\xd3\xe4\x93\x02\'\"\"/v1/{name=rigs/*}:simulateReadings:\x01*0\x01\x12v\n\nStudyRates\x12\x1d.fluxfix.v1.StudyRatesRequest\x1a\x1e.fluxfix.v1.StudyRatesResponse\"\'\x82\xd3\xe4\x93\x02!\"\x1c/v1/{name=rigs/*}:studyRates:\x01*0\x01\x12o\n\tSurveyRig\x12\x1c.fluxfix.v1.SurveyRigRequest\x1a\x1d.fluxfix.v1.SurveyRigResponse\"#\x82\xd3\xe4\x93\x02\x1d\"\x18/v1/{name=rigs/*}:survey:\x01*0\x01\x62\x06proto3')
 
 _globals = globals()
 _builder.BuildMessageAndEnumDescriptors(DESCRIPTOR, _globals)
@@ -55,28 +56,46 @@ if not _descriptor._USE_C_DESCRIPTORS:
   _globals['_STUDYRATESREQUEST'].fields_by_name['speeds']._serialized_options = b'\342A\001\001'
   _globals['_STUDYRATESREQUEST'].fields_by_name['rates_hertz']._loaded_options = None
   _globals['_STUDYRATESREQUEST'].fields_by_name['rates_hertz']._serialized_options = b'\342A\001\001'
+  _globals['_SURVEYRIGREQUEST_RESOLUTIONSENTRY']._loaded_options = None
+  _globals['_SURVEYRIGREQUEST_RESOLUTIONSENTRY']._serialized_options = b'8\001'
+  _globals['_SURVEYRIGREQUEST'].fields_by_name['name']._loaded_options = None
+  _globals['_SURVEYRIGREQUEST'].fields_by_name['name']._serialized_options = b'\342A\001\002\372A\r\n\013fluxfix/Rig'
+  _globals['_SURVEYRIGREQUEST'].fields_by_name['resolutions']._loaded_options = None
+  _globals['_SURVEYRIGREQUEST'].fields_by_name['resolutions']._serialized_options = b'\342A\001\001'
+  _globals['_SURVEYRIGREQUEST'].fields_by_name['max_box_pairs']._loaded_options = None
+  _globals['_SURVEYRIGREQUEST'].fields_by_name['max_box_pairs']._serialized_options = b'\342A\001\001'
+  _globals['_SURVEYRIGREQUEST'].fields_by_name['max_seconds']._loaded_options = None
+  _globals['_SURVEYRIGREQUEST'].fields_by_name['max_seconds']._serialized_options = b'\342A\001\001'
   _globals['_STUDYSERVICE'].methods_by_name['SimulateReadings']._loaded_options = None
   _globals['_STUDYSERVICE'].methods_by_name['SimulateReadings']._serialized_options = b'\202\323\344\223\002\'\"\"/v1/{name=rigs/*}:simulateReadings:\001*'
   _globals['_STUDYSERVICE'].methods_by_name['StudyRates']._loaded_options = None
   _globals['_STUDYSERVICE'].methods_by_name['StudyRates']._serialized_options = b'\202\323\344\223\002!\"\034/v1/{name=rigs/*}:studyRates:\001*'
-  _globals['_SIMULATEREADINGSREQUEST']._serialized_start=164
-  _globals['_SIMULATEREADINGSREQUEST']._serialized_end=343
-  _globals['_SIMULATEREADINGSRESPONSE']._serialized_start=346
-  _globals['_SIMULATEREADINGSRESPONSE']._serialized_end=482
-  _globals['_STUDYRATESREQUEST']._serialized_start=485
-  _globals['_STUDYRATESREQUEST']._serialized_end=679
-  _globals['_STUDYRATESREQUEST_SPEEDSENTRY']._serialized_start=634
-  _globals['_STUDYRATESREQUEST_SPEEDSENTRY']._serialized_end=679
-  _globals['_STUDYRATESRESPONSE']._serialized_start=681
-  _globals['_STUDYRATESRESPONSE']._serialized_end=794
-  _globals['_RATESSTUDY']._serialized_start=797
-  _globals['_RATESSTUDY']._serialized_end=950
-  _globals['_LATENCY']._serialized_start=952
-  _globals['_LATENCY']._serialized_end=1030
-  _globals['_SAMPLINGRATE']._serialized_start=1033
-  _globals['_SAMPLINGRATE']._serialized_end=1194
-  _globals['_RATEJOINT']._serialized_start=1196
-  _globals['_RATEJOINT']._serialized_end=1290
-  _globals['_STUDYSERVICE']._serialized_start=1293
-  _globals['_STUDYSERVICE']._serialized_end=1572
+  _globals['_STUDYSERVICE'].methods_by_name['SurveyRig']._loaded_options = None
+  _globals['_STUDYSERVICE'].methods_by_name['SurveyRig']._serialized_options = b'\202\323\344\223\002\035\"\030/v1/{name=rigs/*}:survey:\001*'
+  _globals['_SIMULATEREADINGSREQUEST']._serialized_start=189
+  _globals['_SIMULATEREADINGSREQUEST']._serialized_end=368
+  _globals['_SIMULATEREADINGSRESPONSE']._serialized_start=371
+  _globals['_SIMULATEREADINGSRESPONSE']._serialized_end=507
+  _globals['_STUDYRATESREQUEST']._serialized_start=510
+  _globals['_STUDYRATESREQUEST']._serialized_end=704
+  _globals['_STUDYRATESREQUEST_SPEEDSENTRY']._serialized_start=659
+  _globals['_STUDYRATESREQUEST_SPEEDSENTRY']._serialized_end=704
+  _globals['_STUDYRATESRESPONSE']._serialized_start=706
+  _globals['_STUDYRATESRESPONSE']._serialized_end=819
+  _globals['_SURVEYRIGREQUEST']._serialized_start=822
+  _globals['_SURVEYRIGREQUEST']._serialized_end=1058
+  _globals['_SURVEYRIGREQUEST_RESOLUTIONSENTRY']._serialized_start=1008
+  _globals['_SURVEYRIGREQUEST_RESOLUTIONSENTRY']._serialized_end=1058
+  _globals['_SURVEYRIGRESPONSE']._serialized_start=1060
+  _globals['_SURVEYRIGRESPONSE']._serialized_end=1169
+  _globals['_RATESSTUDY']._serialized_start=1172
+  _globals['_RATESSTUDY']._serialized_end=1407
+  _globals['_LATENCY']._serialized_start=1409
+  _globals['_LATENCY']._serialized_end=1487
+  _globals['_SAMPLINGRATE']._serialized_start=1490
+  _globals['_SAMPLINGRATE']._serialized_end=1715
+  _globals['_RATEJOINT']._serialized_start=1718
+  _globals['_RATEJOINT']._serialized_end=1929
+  _globals['_STUDYSERVICE']._serialized_start=1932
+  _globals['_STUDYSERVICE']._serialized_end=2324
 # @@protoc_insertion_point(module_scope)

@@ -47,6 +47,11 @@ class StudyServiceStub(object):
                 request_serializer=fluxfix_dot_v1_dot_study__service__pb2.StudyRatesRequest.SerializeToString,
                 response_deserializer=fluxfix_dot_v1_dot_study__service__pb2.StudyRatesResponse.FromString,
                 _registered_method=True)
+        self.SurveyRig = channel.unary_stream(
+                '/fluxfix.v1.StudyService/SurveyRig',
+                request_serializer=fluxfix_dot_v1_dot_study__service__pb2.SurveyRigRequest.SerializeToString,
+                response_deserializer=fluxfix_dot_v1_dot_study__service__pb2.SurveyRigResponse.FromString,
+                _registered_method=True)
 
 
 class StudyServiceServicer(object):
@@ -74,6 +79,16 @@ class StudyServiceServicer(object):
         context.set_details('Method not implemented!')
         raise NotImplementedError('Method not implemented!')
 
+    def SurveyRig(self, request, context):
+        """Surveys a rig over its travel: accuracy, range, and whether each position can be told from every other, which takes seconds to minutes.
+
+        Fails as SimulateReadings does, with INVALID_ARGUMENT (ARGUMENT_INVALID) where a resolution or a budget makes no sense, and with
+        FAILED_PRECONDITION (RIG_FILE_INVALID) where a magnet meets a sensor on the travel.
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
 
 def add_StudyServiceServicer_to_server(servicer, server):
     rpc_method_handlers = {
@@ -86,6 +101,11 @@ def add_StudyServiceServicer_to_server(servicer, server):
                     servicer.StudyRates,
                     request_deserializer=fluxfix_dot_v1_dot_study__service__pb2.StudyRatesRequest.FromString,
                     response_serializer=fluxfix_dot_v1_dot_study__service__pb2.StudyRatesResponse.SerializeToString,
+            ),
+            'SurveyRig': grpc.unary_stream_rpc_method_handler(
+                    servicer.SurveyRig,
+                    request_deserializer=fluxfix_dot_v1_dot_study__service__pb2.SurveyRigRequest.FromString,
+                    response_serializer=fluxfix_dot_v1_dot_study__service__pb2.SurveyRigResponse.SerializeToString,
             ),
     }
     generic_handler = grpc.method_handlers_generic_handler(
@@ -145,6 +165,33 @@ class StudyService(object):
             '/fluxfix.v1.StudyService/StudyRates',
             fluxfix_dot_v1_dot_study__service__pb2.StudyRatesRequest.SerializeToString,
             fluxfix_dot_v1_dot_study__service__pb2.StudyRatesResponse.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def SurveyRig(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_stream(
+            request,
+            target,
+            '/fluxfix.v1.StudyService/SurveyRig',
+            fluxfix_dot_v1_dot_study__service__pb2.SurveyRigRequest.SerializeToString,
+            fluxfix_dot_v1_dot_study__service__pb2.SurveyRigResponse.FromString,
             options,
             channel_credentials,
             insecure,

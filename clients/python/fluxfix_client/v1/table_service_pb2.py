@@ -28,7 +28,7 @@ from google.api import field_behavior_pb2 as google_dot_api_dot_field__behavior_
 from google.api import resource_pb2 as google_dot_api_dot_resource__pb2
 
 
-DESCRIPTOR = _descriptor_pool.Default().AddSerializedFile(b'\n\x1e\x66luxfix/v1/table_service.proto\x12\nfluxfix.v1\x1a\x19\x66luxfix/v1/progress.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\xa2\x02\n\x05Table\x12\x12\n\x04name\x18\x01 \x01(\tB\x04\xe2\x41\x01\x08\x12\x18\n\nrig_sha256\x18\x02 \x01(\tB\x04\xe2\x41\x01\x03\x12\x12\n\x04\x66orm\x18\x03 \x01(\tB\x04\xe2\x41\x01\x03\x12\x1f\n\x11\x63oefficient_bytes\x18\x04 \x01(\x05\x42\x04\xe2\x41\x01\x03\x12\x1e\n\x10\x64\x65scriptor_bytes\x18\x05 \x01(\x05\x42\x04\xe2\x41\x01\x03\x12,\n\x06joints\x18\x06 \x03(\x0b\x32\x16.fluxfix.v1.TableJointB\x04\xe2\x41\x01\x03\x12*\n\x05\x66iles\x18\x07 \x03(\x0b\x32\x15.fluxfix.v1.TableFileB\x04\xe2\x41\x01\x03:<\xea\x41\x39\n\rfluxfix/Table\x12\x19rigs/{rig}/tables/{table}*\x06tables2\x05table\"`\n\nTableJoint\x12\r\n\x05joint\x18\x01 \x01(\t\x12\r\n\x05\x62ound\x18\x02 \x01(\x01\x12\x15\n\rbound_percent\x18\x03 \x01(\x01\x12\x0b\n\x03rms\x18\x04 \x01(\x01\x12\x10\n\x08noise_sd\x18\x05 \x01(\x01\"/\n\tTableFile\x12\x11\n\tfile_name\x18\x01 \x01(\t\x12\x0f\n\x07\x63ontent\x18\x02 \x01(\x0c\"P\n\x11\x42uildTableRequest\x12&\n\x06parent\x18\x01 \x01(\tB\x16\xe2\x41\x01\x02\xfa\x41\x0f\x12\rfluxfix/Table\x12\x13\n\x05\x65rror\x18\x02 \x01(\tB\x04\xe2\x41\x01\x01\"l\n\x12\x42uildTableResponse\x12(\n\x08progress\x18\x01 \x01(\x0b\x32\x14.fluxfix.v1.ProgressH\x00\x12\"\n\x05table\x18\x02 \x01(\x0b\x32\x11.fluxfix.v1.TableH\x00\x42\x08\n\x06update\"n\n\x11ListTablesRequest\x12&\n\x06parent\x18\x01 \x01(\tB\x16\xe2\x41\x01\x02\xfa\x41\x0f\x12\rfluxfix/Table\x12\x17\n\tpage_size\x18\x02 \x01(\x05\x42\x04\xe2\x41\x01\x01\x12\x18\n\npage_token\x18\x03 \x01(\tB\x04\xe2\x41\x01\x01\"P\n\x12ListTablesResponse\x12!\n\x06tables\x18\x01 \x03(\x0b\x32\x11.fluxfix.v1.Table\x12\x17\n\x0fnext_page_token\x18\x02 \x01(\t\"7\n\x0fGetTableRequest\x12$\n\x04name\x18\x01 \x01(\tB\x16\xe2\x41\x01\x02\xfa\x41\x0f\n\rfluxfix/Table\"4\n\x10GetTableResponse\x12 \n\x05table\x18\x01 \x01(\x0b\x32\x11.fluxfix.v1.Table2\xe6\x02\n\x0cTableService\x12z\n\nBuildTable\x12\x1d.fluxfix.v1.BuildTableRequest\x1a\x1e.fluxfix.v1.BuildTableResponse\"+\x82\xd3\xe4\x93\x02%\" /v1/{parent=rigs/*}/tables:build:\x01*0\x01\x12o\n\nListTables\x12\x1d.fluxfix.v1.ListTablesRequest\x1a\x1e.fluxfix.v1.ListTablesResponse\"\"\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/{parent=rigs/*}/tables\x12i\n\x08GetTable\x12\x1b.fluxfix.v1.GetTableRequest\x1a\x1c.fluxfix.v1.GetTableResponse\"\"\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/{name=rigs/*/tables/*}b\x06proto3')
+DESCRIPTOR = _descriptor_pool.Default().AddSerializedFile(b'\n\x1e\x66luxfix/v1/table_service.proto\x12\nfluxfix.v1\x1a\x19\x66luxfix/v1/progress.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\xf3\x02\n\x05Table\x12\x12\n\x04name\x18\x01 \x01(\tB\x04\xe2\x41\x01\x08\x12\x18\n\nrig_sha256\x18\x02 \x01(\tB\x04\xe2\x41\x01\x03\x12\x12\n\x04\x66orm\x18\x03 \x01(\tB\x04\xe2\x41\x01\x03\x12\x1f\n\x11\x63oefficient_bytes\x18\x04 \x01(\x05\x42\x04\xe2\x41\x01\x03\x12\x1e\n\x10\x64\x65scriptor_bytes\x18\x05 \x01(\x05\x42\x04\xe2\x41\x01\x03\x12,\n\x06joints\x18\x06 \x03(\x0b\x32\x16.fluxfix.v1.TableJointB\x04\xe2\x41\x01\x03\x12*\n\x05\x66iles\x18\x07 \x03(\x0b\x32\x15.fluxfix.v1.TableFileB\x04\xe2\x41\x01\x03\x12\x14\n\x06proven\x18\x08 \x01(\x08\x42\x04\xe2\x41\x01\x03\x12\x39\n\x0cinstructions\x18\t \x03(\x0b\x32\x1d.fluxfix.v1.TableInstructionsB\x04\xe2\x41\x01\x03:<\xea\x41\x39\n\rfluxfix/Table\x12\x19rigs/{rig}/tables/{table}*\x06tables2\x05table\"N\n\x11TableInstructions\x12\x0c\n\x04\x63ore\x18\x01 \x01(\t\x12\r\n\x05least\x18\x02 \x01(\x05\x12\x0e\n\x06median\x18\x03 \x01(\x05\x12\x0c\n\x04most\x18\x04 \x01(\x05\"w\n\nTableJoint\x12\r\n\x05joint\x18\x01 \x01(\t\x12\r\n\x05\x62ound\x18\x02 \x01(\x01\x12\x15\n\rbound_percent\x18\x03 \x01(\x01\x12\x0b\n\x03rms\x18\x04 \x01(\x01\x12\x10\n\x08noise_sd\x18\x05 \x01(\x01\x12\x15\n\rlargest_found\x18\x06 \x01(\x01\"/\n\tTableFile\x12\x11\n\tfile_name\x18\x01 \x01(\t\x12\x0f\n\x07\x63ontent\x18\x02 \x01(\x0c\"\xc6\x01\n\x11\x42uildTableRequest\x12&\n\x06parent\x18\x01 \x01(\tB\x16\xe2\x41\x01\x02\xfa\x41\x0f\x12\rfluxfix/Table\x12\x13\n\x05\x65rror\x18\x02 \x01(\tB\x04\xe2\x41\x01\x01\x12#\n\x15max_coefficient_bytes\x18\x03 \x01(\x05\x42\x04\xe2\x41\x01\x01\x12\x1e\n\x10max_instructions\x18\x04 \x01(\x05\x42\x04\xe2\x41\x01\x01\x12\x12\n\x04\x63ore\x18\x05 \x01(\tB\x04\xe2\x41\x01\x01\x12\x1b\n\rinterpolation\x18\x06 \x01(\tB\x04\xe2\x41\x01\x01\"l\n\x12\x42uildTableResponse\x12(\n\x08progress\x18\x01 \x01(\x0b\x32\x14.fluxfix.v1.ProgressH\x00\x12\"\n\x05table\x18\x02 \x01(\x0b\x32\x11.fluxfix.v1.TableH\x00\x42\x08\n\x06update\"n\n\x11ListTablesRequest\x12&\n\x06parent\x18\x01 \x01(\tB\x16\xe2\x41\x01\x02\xfa\x41\x0f\x12\rfluxfix/Table\x12\x17\n\tpage_size\x18\x02 \x01(\x05\x42\x04\xe2\x41\x01\x01\x12\x18\n\npage_token\x18\x03 \x01(\tB\x04\xe2\x41\x01\x01\"P\n\x12ListTablesResponse\x12!\n\x06tables\x18\x01 \x03(\x0b\x32\x11.fluxfix.v1.Table\x12\x17\n\x0fnext_page_token\x18\x02 \x01(\t\"7\n\x0fGetTableRequest\x12$\n\x04name\x18\x01 \x01(\tB\x16\xe2\x41\x01\x02\xfa\x41\x0f\n\rfluxfix/Table\"4\n\x10GetTableResponse\x12 \n\x05table\x18\x01 \x01(\x0b\x32\x11.fluxfix.v1.Table2\xe6\x02\n\x0cTableService\x12z\n\nBuildTable\x12\x1d.fluxfix.v1.BuildTableRequest\x1a\x1e.fluxfix.v1.BuildTableResponse\"+\x82\xd3\xe4\x93\x02%\" /v1/{parent=rigs/*}/tables:build:\x01*0\x01\x12o\n\nListTables\x12\x1d.fluxfix.v1.ListTablesRequest\x1a\x1e.fluxfix.v1.ListTablesResponse\"\"\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/{parent=rigs/*}/tables\x12i\n\x08GetTable\x12\x1b.fluxfix.v1.GetTableRequest\x1a\x1c.fluxfix.v1.GetTableResponse\"\"\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/{name=rigs/*/tables/*}b\x06proto3')
 
 _globals = globals()
 _builder.BuildMessageAndEnumDescriptors(DESCRIPTOR, _globals)
@@ -49,12 +49,24 @@ if not _descriptor._USE_C_DESCRIPTORS:
   _globals['_TABLE'].fields_by_name['joints']._serialized_options = b'\342A\001\003'
   _globals['_TABLE'].fields_by_name['files']._loaded_options = None
   _globals['_TABLE'].fields_by_name['files']._serialized_options = b'\342A\001\003'
+  _globals['_TABLE'].fields_by_name['proven']._loaded_options = None
+  _globals['_TABLE'].fields_by_name['proven']._serialized_options = b'\342A\001\003'
+  _globals['_TABLE'].fields_by_name['instructions']._loaded_options = None
+  _globals['_TABLE'].fields_by_name['instructions']._serialized_options = b'\342A\001\003'
   _globals['_TABLE']._loaded_options = None
   _globals['_TABLE']._serialized_options = b'\352A9\n\rfluxfix/Table\022\031rigs/{rig}/tables/{table}*\006tables2\005table'
   _globals['_BUILDTABLEREQUEST'].fields_by_name['parent']._loaded_options = None
   _globals['_BUILDTABLEREQUEST'].fields_by_name['parent']._serialized_options = b'\342A\001\002\372A\017\022\rfluxfix/Table'
   _globals['_BUILDTABLEREQUEST'].fields_by_name['error']._loaded_options = None
   _globals['_BUILDTABLEREQUEST'].fields_by_name['error']._serialized_options = b'\342A\001\001'
+  _globals['_BUILDTABLEREQUEST'].fields_by_name['max_coefficient_bytes']._loaded_options = None
+  _globals['_BUILDTABLEREQUEST'].fields_by_name['max_coefficient_bytes']._serialized_options = b'\342A\001\001'
+  _globals['_BUILDTABLEREQUEST'].fields_by_name['max_instructions']._loaded_options = None
+  _globals['_BUILDTABLEREQUEST'].fields_by_name['max_instructions']._serialized_options = b'\342A\001\001'
+  _globals['_BUILDTABLEREQUEST'].fields_by_name['core']._loaded_options = None
+  _globals['_BUILDTABLEREQUEST'].fields_by_name['core']._serialized_options = b'\342A\001\001'
+  _globals['_BUILDTABLEREQUEST'].fields_by_name['interpolation']._loaded_options = None
+  _globals['_BUILDTABLEREQUEST'].fields_by_name['interpolation']._serialized_options = b'\342A\001\001'
   _globals['_LISTTABLESREQUEST'].fields_by_name['parent']._loaded_options = None
   _globals['_LISTTABLESREQUEST'].fields_by_name['parent']._serialized_options = b'\342A\001\002\372A\017\022\rfluxfix/Table'
   _globals['_LISTTABLESREQUEST'].fields_by_name['page_size']._loaded_options = None
@@ -70,23 +82,25 @@ if not _descriptor._USE_C_DESCRIPTORS:
   _globals['_TABLESERVICE'].methods_by_name['GetTable']._loaded_options = None
   _globals['_TABLESERVICE'].methods_by_name['GetTable']._serialized_options = b'\202\323\344\223\002\034\022\032/v1/{name=rigs/*/tables/*}'
   _globals['_TABLE']._serialized_start=164
-  _globals['_TABLE']._serialized_end=454
-  _globals['_TABLEJOINT']._serialized_start=456
-  _globals['_TABLEJOINT']._serialized_end=552
-  _globals['_TABLEFILE']._serialized_start=554
-  _globals['_TABLEFILE']._serialized_end=601
-  _globals['_BUILDTABLEREQUEST']._serialized_start=603
-  _globals['_BUILDTABLEREQUEST']._serialized_end=683
-  _globals['_BUILDTABLERESPONSE']._serialized_start=685
-  _globals['_BUILDTABLERESPONSE']._serialized_end=793
-  _globals['_LISTTABLESREQUEST']._serialized_start=795
-  _globals['_LISTTABLESREQUEST']._serialized_end=905
-  _globals['_LISTTABLESRESPONSE']._serialized_start=907
-  _globals['_LISTTABLESRESPONSE']._serialized_end=987
-  _globals['_GETTABLEREQUEST']._serialized_start=989
-  _globals['_GETTABLEREQUEST']._serialized_end=1044
-  _globals['_GETTABLERESPONSE']._serialized_start=1046
-  _globals['_GETTABLERESPONSE']._serialized_end=1098
-  _globals['_TABLESERVICE']._serialized_start=1101
-  _globals['_TABLESERVICE']._serialized_end=1459
+  _globals['_TABLE']._serialized_end=535
+  _globals['_TABLEINSTRUCTIONS']._serialized_start=537
+  _globals['_TABLEINSTRUCTIONS']._serialized_end=615
+  _globals['_TABLEJOINT']._serialized_start=617
+  _globals['_TABLEJOINT']._serialized_end=736
+  _globals['_TABLEFILE']._serialized_start=738
+  _globals['_TABLEFILE']._serialized_end=785
+  _globals['_BUILDTABLEREQUEST']._serialized_start=788
+  _globals['_BUILDTABLEREQUEST']._serialized_end=986
+  _globals['_BUILDTABLERESPONSE']._serialized_start=988
+  _globals['_BUILDTABLERESPONSE']._serialized_end=1096
+  _globals['_LISTTABLESREQUEST']._serialized_start=1098
+  _globals['_LISTTABLESREQUEST']._serialized_end=1208
+  _globals['_LISTTABLESRESPONSE']._serialized_start=1210
+  _globals['_LISTTABLESRESPONSE']._serialized_end=1290
+  _globals['_GETTABLEREQUEST']._serialized_start=1292
+  _globals['_GETTABLEREQUEST']._serialized_end=1347
+  _globals['_GETTABLERESPONSE']._serialized_start=1349
+  _globals['_GETTABLERESPONSE']._serialized_end=1401
+  _globals['_TABLESERVICE']._serialized_start=1404
+  _globals['_TABLESERVICE']._serialized_end=1762
 # @@protoc_insertion_point(module_scope)

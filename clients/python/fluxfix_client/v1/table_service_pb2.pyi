@@ -11,7 +11,7 @@ from typing import ClassVar as _ClassVar, Optional as _Optional, Union as _Union
 DESCRIPTOR: _descriptor.FileDescriptor
 
 class Table(_message.Message):
-    __slots__ = ("name", "rig_sha256", "form", "coefficient_bytes", "descriptor_bytes", "joints", "files")
+    __slots__ = ("name", "rig_sha256", "form", "coefficient_bytes", "descriptor_bytes", "joints", "files", "proven", "instructions")
     NAME_FIELD_NUMBER: _ClassVar[int]
     RIG_SHA256_FIELD_NUMBER: _ClassVar[int]
     FORM_FIELD_NUMBER: _ClassVar[int]
@@ -19,6 +19,8 @@ class Table(_message.Message):
     DESCRIPTOR_BYTES_FIELD_NUMBER: _ClassVar[int]
     JOINTS_FIELD_NUMBER: _ClassVar[int]
     FILES_FIELD_NUMBER: _ClassVar[int]
+    PROVEN_FIELD_NUMBER: _ClassVar[int]
+    INSTRUCTIONS_FIELD_NUMBER: _ClassVar[int]
     name: str
     rig_sha256: str
     form: str
@@ -26,21 +28,37 @@ class Table(_message.Message):
     descriptor_bytes: int
     joints: _containers.RepeatedCompositeFieldContainer[TableJoint]
     files: _containers.RepeatedCompositeFieldContainer[TableFile]
-    def __init__(self, name: _Optional[str] = ..., rig_sha256: _Optional[str] = ..., form: _Optional[str] = ..., coefficient_bytes: _Optional[int] = ..., descriptor_bytes: _Optional[int] = ..., joints: _Optional[_Iterable[_Union[TableJoint, _Mapping]]] = ..., files: _Optional[_Iterable[_Union[TableFile, _Mapping]]] = ...) -> None: ...
+    proven: bool
+    instructions: _containers.RepeatedCompositeFieldContainer[TableInstructions]
+    def __init__(self, name: _Optional[str] = ..., rig_sha256: _Optional[str] = ..., form: _Optional[str] = ..., coefficient_bytes: _Optional[int] = ..., descriptor_bytes: _Optional[int] = ..., joints: _Optional[_Iterable[_Union[TableJoint, _Mapping]]] = ..., files: _Optional[_Iterable[_Union[TableFile, _Mapping]]] = ..., proven: bool = ..., instructions: _Optional[_Iterable[_Union[TableInstructions, _Mapping]]] = ...) -> None: ...
+
+class TableInstructions(_message.Message):
+    __slots__ = ("core", "least", "median", "most")
+    CORE_FIELD_NUMBER: _ClassVar[int]
+    LEAST_FIELD_NUMBER: _ClassVar[int]
+    MEDIAN_FIELD_NUMBER: _ClassVar[int]
+    MOST_FIELD_NUMBER: _ClassVar[int]
+    core: str
+    least: int
+    median: int
+    most: int
+    def __init__(self, core: _Optional[str] = ..., least: _Optional[int] = ..., median: _Optional[int] = ..., most: _Optional[int] = ...) -> None: ...
 
 class TableJoint(_message.Message):
-    __slots__ = ("joint", "bound", "bound_percent", "rms", "noise_sd")
+    __slots__ = ("joint", "bound", "bound_percent", "rms", "noise_sd", "largest_found")
     JOINT_FIELD_NUMBER: _ClassVar[int]
     BOUND_FIELD_NUMBER: _ClassVar[int]
     BOUND_PERCENT_FIELD_NUMBER: _ClassVar[int]
     RMS_FIELD_NUMBER: _ClassVar[int]
     NOISE_SD_FIELD_NUMBER: _ClassVar[int]
+    LARGEST_FOUND_FIELD_NUMBER: _ClassVar[int]
     joint: str
     bound: float
     bound_percent: float
     rms: float
     noise_sd: float
-    def __init__(self, joint: _Optional[str] = ..., bound: _Optional[float] = ..., bound_percent: _Optional[float] = ..., rms: _Optional[float] = ..., noise_sd: _Optional[float] = ...) -> None: ...
+    largest_found: float
+    def __init__(self, joint: _Optional[str] = ..., bound: _Optional[float] = ..., bound_percent: _Optional[float] = ..., rms: _Optional[float] = ..., noise_sd: _Optional[float] = ..., largest_found: _Optional[float] = ...) -> None: ...
 
 class TableFile(_message.Message):
     __slots__ = ("file_name", "content")
@@ -51,12 +69,20 @@ class TableFile(_message.Message):
     def __init__(self, file_name: _Optional[str] = ..., content: _Optional[bytes] = ...) -> None: ...
 
 class BuildTableRequest(_message.Message):
-    __slots__ = ("parent", "error")
+    __slots__ = ("parent", "error", "max_coefficient_bytes", "max_instructions", "core", "interpolation")
     PARENT_FIELD_NUMBER: _ClassVar[int]
     ERROR_FIELD_NUMBER: _ClassVar[int]
+    MAX_COEFFICIENT_BYTES_FIELD_NUMBER: _ClassVar[int]
+    MAX_INSTRUCTIONS_FIELD_NUMBER: _ClassVar[int]
+    CORE_FIELD_NUMBER: _ClassVar[int]
+    INTERPOLATION_FIELD_NUMBER: _ClassVar[int]
     parent: str
     error: str
-    def __init__(self, parent: _Optional[str] = ..., error: _Optional[str] = ...) -> None: ...
+    max_coefficient_bytes: int
+    max_instructions: int
+    core: str
+    interpolation: str
+    def __init__(self, parent: _Optional[str] = ..., error: _Optional[str] = ..., max_coefficient_bytes: _Optional[int] = ..., max_instructions: _Optional[int] = ..., core: _Optional[str] = ..., interpolation: _Optional[str] = ...) -> None: ...
 
 class BuildTableResponse(_message.Message):
     __slots__ = ("progress", "table")
