@@ -21,12 +21,14 @@ if TYPE_CHECKING:
     from fluxfix.api import WithForeign as WithForeign
     from fluxfix.api import build_table as build_table
     from fluxfix.api import calibrate as calibrate
+    from fluxfix.api import choose_stops as choose_stops
     from fluxfix.api import integrity as integrity
     from fluxfix.api import load_recording as load_recording
     from fluxfix.api import load_rig as load_rig
     from fluxfix.api import load_table as load_table
     from fluxfix.api import study_rates as study_rates
     from fluxfix.api import survey as survey
+    from fluxfix.api import unit_block as unit_block
     from fluxfix.status import Status as Status
 
 _FROM_API = (
@@ -37,12 +39,14 @@ _FROM_API = (
     "WithForeign",
     "build_table",
     "calibrate",
+    "choose_stops",
     "integrity",
     "load_recording",
     "load_rig",
     "load_table",
     "study_rates",
     "survey",
+    "unit_block",
 )
 __all__ = [*_FROM_API, "Status", "field"]  # noqa: PLE0604 the names are spelt out one line above
 

@@ -1,5 +1,6 @@
 """Checks of what callers pass: every argument is checked once, at the façade, and nowhere below."""
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -8,6 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 from fluxfix.errors import ArgumentError
 
 Floats = NDArray[np.float64]
+
+_AMOUNT = re.compile(r"\s*(?P<value>[0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(?P<unit>%|deg|mm)\s*")
 
 
 def rows(values: ArrayLike, what: str, rig: str, names: Sequence[str]) -> tuple[Floats, bool]:
@@ -109,3 +112,15 @@ def foreign(
     if samples is not None and samples < max(least, 1):
         raise ArgumentError(f"got drift_samples = {samples}, needs at least {max(least, 1)} for {count} samples")
     return float(stray_mT), max(usual, least) if samples is None else samples
+
+
+def amount(text: str, what: str) -> tuple[float, str]:
+    """A number above 0 with its unit, from words such as "0.1%", "0.05deg" or "0.02mm".
+
+    Raises:
+        ArgumentError: the words have another form.
+    """
+    found = _AMOUNT.fullmatch(text)
+    if found is None or not 0.0 < float(found["value"]) < np.inf:
+        raise ArgumentError(f"got {what} {text!r}, needs a number above 0 with its unit: 0.1%, 0.05deg or 0.02mm")
+    return float(found["value"]), found["unit"]

@@ -20,7 +20,7 @@ from fluxfix.inverse.fast.single import Single
 from fluxfix.inverse.fast.solve import FastSolver
 from fluxfix.inverse.fixes import Fixes
 from fluxfix.inverse.foreign import WithForeign
-from fluxfix.rig import assemble, builds, clearance, collisions, motion, ranges, refusals, sides, travel
+from fluxfix.rig import assemble, builds, clearance, collisions, motion, package, ranges, refusals, sides, travel
 from fluxfix.rig import rows as model_rows
 from fluxfix.rig.builds import Build
 from fluxfix.rig.layout import Layout
@@ -124,6 +124,14 @@ class Rig:
         return clearance.over_travel(self.layout, assemble.parameters_of(self.file), self.joints, depths)
 
     @cached_property
+    def package_plane_clearance(self) -> tuple[float, NDArray[np.float64]] | None:
+        """The same over the whole plane of the package's top: of a package of any width, see `rig.package`."""
+        depths = assemble.depths_of(self.file)
+        if np.all(np.isnan(depths)):
+            return None
+        return package.smallest(self.layout, assemble.parameters_of(self.file), self.joints, depths)
+
+    @cached_property
     def solver(self) -> solver.Solver:
         """Everything that solving needs, made at the first use.
 
@@ -144,6 +152,7 @@ class Rig:
             known,
             known if self.calibrated else builds.loose(self.file).tangents(self.parameters),
             self.varying,
+            self.file.limits.false_alarm,
         )
 
     @cached_property

@@ -35,7 +35,7 @@ def quoted(text: str) -> str:
 
 def block() -> str:
     """What stands between the marks."""
-    parts = (_held_out(), _simulated(), _field(), _solving(), _service(), _end())
+    parts = (_held_out(), _simulated(), _field(), _solving(), _service(), _rates(), _end())
     return "\n\n".join(_wrapped(part) for part in parts) + "\n"
 
 
@@ -147,6 +147,29 @@ def _service() -> str:
         f"{number(stub, 'p99_over_echo'):.2f} ×); 100,000 readings take {number(many, 'added_ms'):.0f} ms more than in process; a stream "
         f"follows {_thousands(number(short, 'samples_per_s'))} samples a second in batches of 50, "
         f"{_thousands(number(long, 'samples_per_s'))} in batches of 500."
+    )
+
+
+def _rates() -> str:
+    proofs = rows("prove-rates")
+    apart = max(abs(number(row, key) - 1.0) for row in proofs for key in ("fixes_ratio", "tracked_ratio"))
+    lines = [
+        (
+            f"{number(row, 'rate_hz') / 1000.0:g} kHz",
+            f"{number(row, 'delay_us'):.0f} µs",
+            *(f"{number(row, key):.2g}" for key in ("noise", "lag", "skew", "total", "tracked_total")),
+        )
+        for row in rows("rates", rig="motor-shaft", verdict="usable")
+        if "total" in row
+    ]
+    head = ("rate", "delay", "noise", "lag", "skew", "total", "with a tracker")
+    return (
+        "What a sampling rate costs (`fluxfix rates`), for the motor's shaft of the examples at 6000 rpm: error of the angle in use, deg, "
+        "rms; each fix comes out that much later than its conversions, and stands until the next. With a tracker each axis counts at its own "
+        "instant, and the angle is predicted to the moment of use.\n\n"
+        + table(head, lines)
+        + f"\n\nFor stick, slider and shaft the errors predicted are within {100.0 * apart:.1f} % of a simulation event by event, on magpylib's "
+        f"fields and with the tracker in the loop, in all {2 * len(proofs)} cases."
     )
 
 

@@ -25,6 +25,7 @@ BENCHMARKS = {
     "track": ("tracking", 2),
     "calibration": ("calibration", 1),
     "table": ("tables", 1),
+    "rates": ("rates", 2),
     "start-up": ("startup", 2),
     "demo-accuracy": ("accuracy", 2),
 }

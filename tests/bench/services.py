@@ -32,8 +32,8 @@ class Running:
 
 
 @contextmanager
-def fluxfix_serving(rigs: dict[str, str]) -> Iterator[Running]:
-    """`fluxfix serve` on a free port with rig files of these texts, ended by SIGTERM.
+def fluxfix_serving(rigs: dict[str, str], *options: str | Path) -> Iterator[Running]:
+    """`fluxfix serve` on a free port with rig files of these texts and further options, ended by SIGTERM.
 
     Raises:
         RuntimeError: it does not tell its address, or does not end with exit code 0.
@@ -41,7 +41,7 @@ def fluxfix_serving(rigs: dict[str, str]) -> Iterator[Running]:
     with tempfile.TemporaryDirectory(prefix="fluxfix-") as folder:
         for name, text in rigs.items():
             (Path(folder) / f"{name}.toml").write_text(text, encoding="utf-8")
-        command = [FLUXFIX, "serve", "--rigs", folder, "--address", "127.0.0.1:0"]
+        command = [FLUXFIX, "serve", "--rigs", folder, "--address", "127.0.0.1:0", *options]
         with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as server:
             first: Queue[str] = Queue()
             threading.Thread(target=_drain, args=(server.stderr, first), daemon=True).start()

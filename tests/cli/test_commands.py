@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pyarrow import parquet
 
 import fluxfix
 from fluxfix import rigfile, shipped
@@ -128,16 +129,40 @@ def test_table_writes_the_export_and_reads_back(tmp_path: Path, capsys: pytest.C
 
 
 def test_rates_writes_a_page_and_numbers(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Noise falls and lag grows with averaging; what does not fit is not reachable."""
+    """Noise falls and lag grows with averaging; what does not fit is not reachable; every file holds the same."""
     out = tmp_path / "rates"
     arguments = ["rates", str(SLIDER), "--out", str(out), "--rate", "100", "--rate", "1000", "--rate", "50000"]
-    assert run([*arguments, "--speed", "travel=100", "--json"]) == 0
+    options = ["--average", "most", "--load-s", "0", "--transport-us", "20"]
+    assert run([*arguments, *options, "--speed", "travel=100", "--json"]) == 0
     rates = json.loads(capsys.readouterr().out)["rates"]
     assert [one["conversions"] for one in rates] == [133, 13, 0]
     assert rates[0]["axes"][0]["noise_rms"] < rates[1]["axes"][0]["noise_rms"]
     assert rates[0]["axes"][0]["lag"] > rates[1]["axes"][0]["lag"]
     assert json.loads((out / "rates.json").read_text(encoding="utf-8"))["speeds"] == [100.0]
     assert (out / "rates.html").stat().st_size > 10_000
+    assert (out / "rates.png").read_bytes().startswith(b"\x89PNG")
+    table = parquet.read_table(out / "rates.parquet").to_pydict()
+    assert table["total"] == pytest.approx([one["axes"][0]["total"] for one in rates])
+    assert table["verdict"] == ["", "", "not reachable"]
+
+
+def test_rates_play_a_recording_back(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A recording and its truth give the real error at each rate they can be thinned to; --against alone is refused."""
+    rig = fluxfix.load_rig(SLIDER)
+    t_s = 1e-3 * np.arange(1000)
+    places = 8.0 * np.sin(4.0 * np.pi * t_s)
+    sweep, truth = tmp_path / "sweep.csv", tmp_path / "truth.csv"
+    rows = np.column_stack([t_s, rig.simulate(places[:, None], 1)])
+    np.savetxt(sweep, rows, delimiter=",", header="t_s,board.x_mT,board.y_mT,board.z_mT", comments="")
+    np.savetxt(truth, np.column_stack([t_s, places]), delimiter=",", header="t_s,travel_mm", comments="")
+    arguments = ["rates", str(SLIDER), "--against", str(truth), "--load-s", "0", "--rate", "1000"]
+    assert run([*arguments, "--motion", str(sweep), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    by_rate = {one["rate_hz"]: one["fixes"][0]["rms"] for one in found["replayed"] if not one["averaged"]}
+    assert by_rate[100.0] > by_rate[500.0] > by_rate[1000.0] > found["rates"][0]["axes"][0]["noise_rms"]
+    assert by_rate[1000.0] == pytest.approx(found["rates"][0]["axes"][0]["total"], rel=0.1)
+    assert run(arguments) == 2
+    assert "--motion FILE" in capsys.readouterr().err
 
 
 def test_every_shape_is_solved_with(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

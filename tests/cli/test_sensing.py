@@ -39,7 +39,7 @@ def test_check_tells_range_skew_and_room(rig: Path, capsys: pytest.CaptureFixtur
     assert found["package_clearance_mm"] == pytest.approx(3.9)
 
     assert run(["check", str(rig)]) == 0
-    said = capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
     for words in (
         "±20, ±50, ±100 mT in 14 bits, gain -0.05 % per K from 25 °C on, axes one after the other",
         "sensor board: ±50 mT is the finest range that holds",
@@ -53,7 +53,7 @@ def test_check_says_when_no_range_holds(rig: Path, capsys: pytest.CaptureFixture
     """The coarsest range is taken, and the sentence says that units may saturate."""
     rig.write_text(WHOLE.replace("[20, 50, 100]", "[10, 20]"), encoding="utf-8")
     assert run(["check", str(rig)]) == 0
-    said = capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
     assert "no range holds" in said
     assert "±20 mT is taken, units may SATURATE" in said
 

@@ -9,10 +9,11 @@ from fluxfix.cli.run import run
 
 SLIDER = shipped.path("rigs/rate-slider.toml").read_text(encoding="utf-8")
 STRENGTH = "remanence_mT = 1180.0"
+COLUMNS = 100  # of a terminal
 
 
 def check(tmp_path, capsys, *replaced, options=()):
-    """Run the command on the slider with parts of its text replaced."""
+    """Run the command on the slider with parts of its text replaced; what it prints, without line breaks."""
     text = SLIDER
     for old, new in replaced:
         assert old in text
@@ -20,7 +21,9 @@ def check(tmp_path, capsys, *replaced, options=()):
     path = tmp_path / "rig.toml"
     path.write_text(text, encoding="utf-8")
     assert run(["check", str(path), *options]) == 0
-    return capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "--json" in options or max(len(line) for line in said.splitlines()) <= COLUMNS
+    return said if "--json" in options else " ".join(said.split())
 
 
 def test_material(tmp_path, capsys):
@@ -54,9 +57,23 @@ def test_margin(tmp_path, capsys):
         ("[tolerance]", "[surroundings]\ntemperature_C = [-40, 80]\n[tolerance]"),
     )
 
-    (warning,) = (line for line in said.splitlines() if "common practice, no source" in line)
-    assert warning.startswith("note: magnet slide-magnet at -40 °C: the margin")
-    assert "Compare with its maker's demagnetisation curves" in warning
+    assert said.count("common practice, no source") == 1
+    assert "note: magnet slide-magnet at -40 °C: the margin" in said
+    assert "Compare with its maker's demagnetisation curves" in said
+
+
+def test_coefficients_that_leave_nothing(tmp_path, capsys):
+    """A percentage written for a part: the coercivity's is warned of, since only `check` uses it; a gain's refused."""
+    hot = ("[tolerance]", "[surroundings]\ntemperature_C = [-40, 85]\n[tolerance]")
+    keys = "\ncoercivity_kA_per_m = 900\ncoercivity_temperature_coefficient_per_K = -0.6"
+    said = check(tmp_path, capsys, (STRENGTH, STRENGTH + keys), hot)
+
+    assert "at 85 °C: its coefficient leaves no coercivity" in said
+    assert "inf" not in said
+    path = tmp_path / "rig.toml"
+    path.write_text(path.read_text().replace("bits = ", "temperature_coefficient_per_K = -0.5\nbits = "))
+    assert run(["check", str(path)]) == 1
+    assert "at 85 °C its temperature_coefficient_per_K of -0.5 leaves no gain" in capsys.readouterr().err
 
 
 def test_plate(tmp_path, capsys):

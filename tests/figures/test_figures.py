@@ -8,6 +8,8 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
+from scipy.stats import norm
 
 from fluxfix import figures
 from fluxfix.errors import ArgumentError
@@ -78,7 +80,7 @@ def _map(d=2):
     )
 
 
-def _rates(d=2, reachable=5):
+def _rates(d=2, reachable=5, tracked=False):
     at = np.array([100.0, 300.0, 1e3, 3e3, 1e4, 3e4])
     noise, lag = np.outer(1e-4 * np.sqrt(at), np.ones(d)), np.outer(30.0 / at, np.ones(d))
     return figures.rates(
@@ -89,6 +91,7 @@ def _rates(d=2, reachable=5):
         lag=lag,
         total=np.hypot(noise, lag),
         reachable=np.arange(6) < reachable,
+        tracked=0.5 * noise + 0.1 * lag if tracked else None,
     )
 
 
@@ -117,6 +120,23 @@ def _travel(d=2, shown=2, pair=False, smallest=False):
     )
 
 
+def _parameters(p=25, deviation=1.0):
+    rng = np.random.default_rng(6)
+    sd = rng.uniform(0.05, 1.0, p)
+    return figures.parameters(
+        [f"magnet.stick-magnet-{k}.position_mm.x" for k in range(p)],
+        deviation=deviation * rng.normal(size=p),
+        sd=sd,
+        prior_sd=np.ones(p),
+        determined=sd < 0.9,
+    )
+
+
+def _coverage(d=2, k=49):
+    z = np.random.default_rng(7).normal(size=(k, d))
+    return figures.coverage([f"joint-{j}" for j in range(d)], ["deg"] * d, normalised=z)
+
+
 CASES = {
     "field": _field,
     "field, two sensors": lambda: _field(sensors=("left", "right")),
@@ -140,8 +160,13 @@ CASES = {
     "travel, three joints": lambda: _travel(3, 3),
     "rates": _rates,
     "rates, one joint": lambda: _rates(1),
+    "rates, tracked": lambda: _rates(tracked=True),
     "rates, none reachable": lambda: _rates(1, 0),
     "residuals": _residuals,
+    "parameters": _parameters,
+    "parameters, one alone and far off": lambda: _parameters(1, 40.0),
+    "coverage": _coverage,
+    "coverage, one error": lambda: _coverage(1, 1),
     "residuals, two joints and five values": lambda: _residuals(2, ("a.x", "a.y", "a.z", "b.x", "b.z")),
 }
 
@@ -185,6 +210,16 @@ def test_text_stays_text():
     words = {"".join(text.itertext()) for text in root.iter(f"{NAMES}text")}
 
     assert {"tilt-x (°)", "flux density (mT)", "Bx", "By", "Bz", "calibrated model", "model as drawn"} <= words
+
+
+def test_coverage_of_errors_as_predicted():
+    """Of errors at the normal distribution's quantiles (scipy) as many lie inside as should: the curve is the line."""
+    z = norm.ppf((np.arange(2000) + 0.5) / 2000)[:, None]
+    painted = Figure()
+    figures.coverage(["tilt-x"], ["deg"], normalised=z).paint(painted)
+    share, seen = painted.axes[0].get_lines()[-1].get_data()
+
+    assert np.max(np.abs(np.asarray(seen) - np.asarray(share))) <= 0.1  # percent: one in a thousand
 
 
 def test_names_are_escaped():

@@ -184,20 +184,38 @@ def test_calibration_page_names_its_recordings(pages, calibration):
     for part in [
         *calibration.recordings[0],
         *calibration.notes,
+        *calibration.rejected,
+        *calibration.untold,
+        "A correction <is> applied",
+        "Held-out error of tilt-x: rms 0.02 deg",
         "Chi-square is 139 on 133 degrees of freedom: 1.04 per degree",
     ]:
         assert part in text
 
 
+def test_calibration_page_shows_what_there_is(calibration):
+    """Without held-out errors, a map and a correction the page has neither their headings nor their figures."""
+    nothing = {"held_out": None, "held_out_said": (), "misfit": None, "correction": None, "rejected": (), "untold": ()}
+    bare = report.calibration_page(dataclasses.replace(calibration, **nothing))
+    full = report.calibration_page(calibration)
+
+    for word in ("Held-out errors", "What physics leaves", "Left out", "Residuals over the travel"):
+        assert word in full
+        assert word not in bare
+    assert full.count("<figure>") - bare.count("<figure>") == 3
+
+
 def test_rates_page_tells_what_cannot_be_reached(pages, rates):
     """A row a rate; those beyond the sensor say so; the letters of the paths that keep up are those of the study."""
-    rows = {row[0]: row for row in Page(pages["rates"]).rows if row}
+    rows = [row for row in Page(pages["rates"]).rows if row]
+    errors, _, use = (row for row in rows if row[0] == "1 kHz")
+    (path,) = (row for row in rows if row[0] == "C")
 
-    assert "not reachable" in rows["50 kHz"][1]
-    assert rows["1 kHz"][1] == str(rates.rates[3].conversions)
-    assert rows["1 kHz"][-1] == "A, B"
-    assert rows["C"][1] == rates.latencies[2].path
-    assert rows["C"][-1] == "500 Hz"
+    assert next(row for row in rows if row[0] == "50 kHz")[2] == "not reachable"
+    assert errors[1] == str(rates.rates[3].conversions)
+    assert use[-1] == "A, B"
+    assert path[1] == rates.latencies[2].path
+    assert path[-1] == "500 Hz"
 
 
 def test_pages_say_what_is_simulated_and_what_to_beware_of(pages, demo):

@@ -75,12 +75,13 @@ def test_rates(rates):
     text = report.rates_text(rates)
 
     assert max(map(len, text.splitlines())) <= WIDTH
-    row = _row(text, "1 kHz")
-    axis = rates.rates[3].axes[0]
-    assert [float(one) for one in re.findall(r"\d+\.\d+", row)[:3]] == pytest.approx(
-        [axis.noise_rms, axis.lag, axis.total], rel=0.05
-    )
+    rate, axis = rates.rates[3], rates.rates[3].axes[0]
+    parts = (axis.noise_rms, axis.quantisation, axis.lag, axis.total, axis.worst)
+    _, _, count, *errors = _row(text, "1 kHz").split()
+    assert int(count) == rate.conversions
+    assert [float(one) for one in errors] == pytest.approx(parts, rel=0.05)
     assert "not reachable" in _row(text, "50 kHz")
+    assert f"best rate: {rates.advised.rate_hz / 1e3:g} kHz" in text
     for one in rates.latencies:
         assert one.path in text
 
@@ -91,6 +92,6 @@ def test_rates_of_nothing(rates):
     unreachable = dataclasses.replace(rates, rates=rates.rates[-2:])
 
     assert "one reading takes" in report.rates_text(none)
-    assert report.rates_text(unreachable).count("not reachable") == 2
-    assert "no rate studied can be reached" in report.rates_page(unreachable)
+    assert report.rates_text(unreachable).count("not reachable") == 2 * len(unreachable.speeds)
+    assert "no rate studied can be used" in report.rates_page(unreachable)
     assert "<figure>" not in report.rates_page(none)

@@ -7,7 +7,22 @@ import typer
 from typer.exceptions import TyperException
 
 from fluxfix import errors
-from fluxfix.cli import STOPPED, calibrate, check, demo, new, rates, readings, serve, solve, survey, table, track
+from fluxfix.cli import (
+    STOPPED,
+    calibrate,
+    check,
+    demo,
+    new,
+    rates,
+    readings,
+    serve,
+    solve,
+    stops,
+    survey,
+    table,
+    track,
+    unit,
+)
 
 CONTENT, USAGE, INTERRUPTED = 1, 2, STOPPED
 
@@ -29,11 +44,13 @@ app.command("demo")(demo.command)
 app.command("new")(new.command)
 app.command("check")(check.command)
 app.command("readings")(readings.command)
+app.command("stops")(stops.command)
 app.command("calibrate")(calibrate.command)
 app.command("solve")(solve.command)
 app.command("track")(track.command)
 app.command("survey")(survey.command)
 app.command("table")(table.command)
+app.command("unit")(unit.command)
 app.command("rates")(rates.command)
 app.command("serve")(serve.command)
 

@@ -108,7 +108,7 @@ def _one(
     latencies = [paths.in_process(calibrated), of_client(client, calibrated)]
     if isinstance(table, Table) and found is not None and found.compiled:
         latencies.insert(0, paths.c_on_host(calibrated, table))
-    rates = api.study_rates(calibrated, latencies=latencies)
+    rates = api.study_rates(calibrated, latencies=latencies, table=table if isinstance(table, Table) else None)
     say("  asked over the service; rates studied")
     fit = calibration.report.fit
     return RigResult(

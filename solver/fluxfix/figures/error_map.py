@@ -40,7 +40,7 @@ def error_map(
         units: of the joints.
         positions: (n, d) where the error was computed.
         error_percent: (n, d) in percent of each joint's span.
-        bound_percent: (d,) largest error stated, in percent of the span.
+        bound_percent: (d,) bound of the error, in percent of the span.
 
     Raises:
         ArgumentError: the arrays do not fit together.
@@ -105,7 +105,7 @@ def _paint_curve(figure: "Figure", *, label: str, at: Array, error: Array, bound
     axes.set_xlabel(label)
     axes.set_ylabel("error (% of span)")
     axes.margins(x=0.01, y=0.1)
-    legend_above(figure, [(curve, "error of the table"), (line, f"largest found, ± {bound:.2g} % of span")])
+    legend_above(figure, [(curve, "error of the table"), (line, f"bound, ± {bound:.2g} % of span")])
 
 
 def _paint_maps(

@@ -1,4 +1,4 @@
-"""Error over sampling rate: what noise and what lag contribute."""
+"""Error over sampling rate: what noise and what time contribute, and what a tracker makes of it."""
 
 from collections.abc import Sequence
 from functools import partial
@@ -26,6 +26,7 @@ def rates(
     lag: ArrayLike,
     total: ArrayLike,
     reachable: ArrayLike,
+    tracked: ArrayLike | None = None,
 ) -> Drawing:
     """Draw the error of each joint over the sampling rate, both logarithmic; a panel a joint.
 
@@ -34,9 +35,10 @@ def rates(
         units: of the joints.
         rates_hz: (r,), above 0.
         noise: (r, d) rms, in the joints' units.
-        lag: (r, d)
+        lag: (r, d) what time gives.
         total: (r, d)
-        reachable: (r,) whether the sensor can deliver that rate; the others are shaded and carry no error.
+        reachable: (r,) whether the rate can be used; the others are shaded and carry no error.
+        tracked: (r, d) total with a tracker, NaN where there is none.
 
     Raises:
         ArgumentError: the arrays do not fit together.
@@ -45,7 +47,10 @@ def rates(
     at = array("rates_hz", rates_hz, None)
     r = len(at)
     order = np.argsort(at, kind="stable")
-    parts = np.stack([array("noise", noise, r, d), array("lag", lag, r, d), array("total", total, r, d)])[:, order]
+    without = np.full((r, d), np.nan) if tracked is None else np.asarray(tracked, dtype=np.float64).reshape(r, d)
+    parts = np.stack([array("noise", noise, r, d), array("lag", lag, r, d), array("total", total, r, d), without])[
+        :, order
+    ]
     can = flags("reachable", reachable, r)[order]
     return Drawing(3.4, partial(_paint, joints=tuple(joints), units=tuple(units), at=at[order], parts=parts, can=can))
 
@@ -64,6 +69,7 @@ def _paint(
         {"color": style.TEAL, "linestyle": style.DASHES[1], "marker": "^", "linewidth": 1.3},
         {"color": style.ORANGE, "linestyle": style.DASHES[2], "marker": "s", "linewidth": 1.3, "markersize": 3.4},
         {"color": style.NAVY, "linestyle": "-", "marker": "o", "linewidth": 3.4, "markersize": 6.5, "zorder": 1.9},
+        {"color": style.INK, "linestyle": ":", "marker": "D", "linewidth": 1.6, "markersize": 4.0},
     )
     for j, (axes, joint, unit) in enumerate(zip(panels, joints, units, strict=True)):
         axes.set_xscale("log")
@@ -87,9 +93,9 @@ def _paint(
         axes.set_xlim(at[0] / 1.3, at[-1] * 1.3)
         plain_decades(axes, "y")
         plain_decades(axes, "x", wide=len(joints) == 1)
-    entries = [
-        (line(**look), label) for look, label in zip(looks, ("noise, rms", "lag at speed", "total"), strict=True)
-    ]
+    labels = ("noise and rounding", "time: lag, skew, jitter", "total", "total with a tracker")
+    shown = len(labels) - int(not np.isfinite(parts[3]).any())
+    entries = [(line(**look), label) for look, label in zip(looks[:shown], labels[:shown], strict=True)]
     entries += [
         (
             line(linestyle="", marker="o", markersize=9.0, markerfacecolor="none", markeredgecolor=style.INK),
@@ -98,7 +104,10 @@ def _paint(
     ]
     if not can.all():
         entries += [
-            (patch(facecolor=style.GRID, hatch="////", edgecolor=style.SOFT_INK, linewidth=0.0), "not reachable")
+            (
+                patch(facecolor=style.GRID, hatch="////", edgecolor=style.SOFT_INK, linewidth=0.0),
+                "not reachable or aliased",
+            )
         ]
     legend_above(figure, entries)
 

@@ -3,8 +3,10 @@
 import numpy as np
 
 from fluxfix.calibration import Calibration, CalibrationReport
-from fluxfix.report.results import CalibrationResult, ParameterRow
-from fluxfix.rig import rows
+from fluxfix.calibration.validate import HeldOut as Held
+from fluxfix.report.results import CalibrationResult, HeldOut, ParameterRow
+from fluxfix.rig import rows, travel
+from fluxfix.rig.travel import SolvedJoint
 
 
 def parameter_rows(report: CalibrationReport) -> tuple[ParameterRow, ...]:
@@ -32,17 +34,56 @@ def calibration_result(calibration: Calibration) -> CalibrationResult:
     seen = report.observations
     _, slope = rows.by_position(rig.layout, rig.parameters, seen.reference)
     moved = slope * seen.reference_sd[:, None, :]
+    held, at = report.held_out, travel.wrap(rig.joints, seen.reference)
+    told = np.maximum(seen.told, 1)
     return CalibrationResult(
         rig=rig.name,
         recordings=report.recordings,
         joints=tuple(joint.name for joint in rig.joints),
         units=tuple(joint.unit for joint in rig.joints),
-        reference=seen.reference,
+        reference=at,
         residuals_mT=report.fit.residuals_mT,
         columns=rig.columns,
         noise_sd_mT=np.sqrt(seen.variance_mT2 + np.sum(np.square(moved), axis=2)),
         chi_square=report.fit.chi_square,
         dof=report.fit.dof,
         parameters=parameter_rows(report),
-        notes=report.notes,
+        notes=_other_notes(report),
+        misfit=np.sqrt(report.fit.local.lone / told),
+        held_out=None if held is None else _held_out(rig.joints, held),
+        held_out_said=() if held is None else held_out_words(rig.joints, held),
+        rejected=[one.words for one in report.rejected],
+        untold=[one.words for one in report.untold if len(one.addresses) > 1],
+        correction=None if report.correction is None else report.correction.words(rig.joints),
     )
+
+
+def held_out_words(joints: tuple[SolvedJoint, ...], held: Held) -> list[str]:
+    """What cross-validation says of each joint, a sentence each."""
+    return [
+        f"held-out error of {joint.name} in {held.folds} folds: rms {held.rms[j]:.3g} {joint.unit}, predicted "
+        f"{held.predicted[j]:.3g} {joint.unit}; in predicted sd {held.ratio[j]:.3g} ± {held.ratio_se[j]:.2g}; "
+        f"{100.0 * held.inside[j]:.3g} % inside the predicted 95 % (± {100.0 * held.inside_se[j]:.2g} %)"
+        for j, joint in enumerate(joints)
+    ]
+
+
+def _held_out(joints: tuple[SolvedJoint, ...], held: Held) -> HeldOut:
+    return HeldOut(
+        reference=travel.wrap(joints, held.reference),
+        error=held.error,
+        error_before=held.as_drawn,
+        sd=held.sd,
+        rms=held.rms,
+        rms_before=np.sqrt(np.mean(np.square(held.as_drawn), axis=0)),
+        ratio=held.ratio,
+        ratio_before=np.sqrt(np.mean(np.square(held.as_drawn / held.sd), axis=0)),
+        held_out=f"each held out once, in {held.folds} folds",
+    )
+
+
+def _other_notes(report: CalibrationReport) -> list[str]:
+    """Notes that have no section of their own."""
+    own = [one.words for one in report.rejected] + [one.words for one in report.untold]
+    own += [report.correction.words(report.joints)] if report.correction is not None else []
+    return [note for note in report.notes if not any(note.endswith(words) for words in own)]

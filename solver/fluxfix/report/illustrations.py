@@ -44,49 +44,123 @@ def of_rates(rates: Rates) -> tuple[Illustration, ...]:
         for j, (axis, rate) in enumerate(zip(axes, best, strict=True))
         if rate is not None
     )
-    speeds = " and ".join(
-        dict.fromkeys(
-            quantity(speed, unit_text(f"{axis.unit}/s")) for speed, axis in zip(rates.speeds, axes, strict=True)
-        )
-    )
+    tracked = [[axis.total for axis in rate.remedies[-1].axes] if rate.remedies else None for rate in rates.rates]
     return (
         Illustration(
             "rates",
-            f"Averaging many readings lowers the noise but makes a fix old, which is lag at {speeds}; "
-            + (f"the smallest total errors are: {told}." if told else "no rate studied can be reached."),
-            f"Error over sampling rate, both logarithmic, as noise, lag and total. {told}".strip(),
+            "Averaging lowers noise, but what is in use ages while readings are taken, sent and solved, and while it "
+            "stands; " + (f"the smallest total errors are: {told}." if told else "no rate studied can be used."),
+            f"Error over sampling rate, both logarithmic, as noise, time and total. {told}".strip(),
             figures.rates(
                 [axis.joint for axis in axes],
                 [axis.unit for axis in axes],
                 rates_hz=[rate.rate_hz for rate in rates.rates],
-                noise=[[axis.noise_rms for axis in rate.axes] for rate in rates.rates],
-                lag=[[axis.lag for axis in rate.axes] for rate in rates.rates],
+                noise=[[np.hypot(axis.noise_rms, axis.quantisation) for axis in rate.axes] for rate in rates.rates],
+                lag=[[axis.time for axis in rate.axes] for rate in rates.rates],
                 total=[[axis.total for axis in rate.axes] for rate in rates.rates],
-                reachable=[rate.reachable for rate in rates.rates],
+                reachable=[rate.usable for rate in rates.rates],
+                tracked=[one or [np.nan] * len(axes) for one in tracked] if any(tracked) else None,
             ),
         ),
     )
 
 
-def of_calibration(result: CalibrationResult) -> tuple[Illustration, ...]:
-    """The figure of a calibration's residuals."""
+def of_calibration(result: CalibrationResult) -> dict[str, tuple[Illustration, ...]]:
+    """The figures of a calibration, by section of its page."""
+    return {
+        "residuals": (_residuals(result), *_misfits(result)),
+        "held_out": () if result.held_out is None else _validation(result, result.held_out),
+        "parameters": (_parameters(result),) if result.parameters else (),
+    }
+
+
+def _residuals(result: CalibrationResult) -> Illustration:
     inside = int(np.sum(np.abs(result.residuals_mT) <= NORMAL_95 * result.noise_sd_mT))
     size = result.residuals_mT.size
+    return Illustration(
+        "residuals",
+        f"What the calibrated model leaves unexplained: {inside} of {size} residuals lie in the band that should "
+        "hold 95 %; a pattern instead of scatter points to something that the model lacks.",
+        f"Residual flux density at {count(len(result.reference), 'stop')}, "
+        f"a panel for each of {', '.join(result.columns)}.",
+        figures.residuals(
+            result.joints,
+            result.units,
+            reference=result.reference,
+            columns=result.columns,
+            residuals_mT=result.residuals_mT,
+            sd_mT=result.noise_sd_mT,
+        ),
+    )
+
+
+def _misfits(result: CalibrationResult) -> tuple[Illustration, ...]:
+    """A map of how large residuals are, where the travel has two joints or more."""
+    if result.misfit is None or len(result.joints) < 2:
+        return ()
+    shown = [figures.Shown("residuals", "root of chi-square per value, about 1", result.misfit)]
+    if result.held_out is not None and len(result.held_out.error) == len(result.misfit):
+        z = np.sqrt(np.mean(np.square(result.held_out.error / result.held_out.sd), axis=1))
+        shown.append(figures.Shown("held-out error", "in predicted sd, rms over the joints", z))
+    worst = int(np.argmax(result.misfit))
+    place = ", ".join(
+        f"{joint} {quantity(value, unit_text(unit))}"
+        for joint, unit, value in zip(result.joints, result.units, result.reference[worst], strict=True)
+    )
     return (
         Illustration(
-            "residuals",
-            f"What the calibrated model leaves unexplained: {inside} of {size} residuals lie in the band that should "
-            "hold 95 %; a pattern instead of scatter points to something that the model lacks.",
-            f"Residual flux density at {count(len(result.reference), 'stop')}, "
-            f"a panel for each of {', '.join(result.columns)}.",
-            figures.residuals(
+            "residual-map",
+            f"Residuals over the travel, in units of what is expected: {number(result.misfit[worst])} at the most, at "
+            f"{place}; dark places side by side, not scattered ones, point to something that the model lacks.",
+            f"Map of the size of residuals over {' and '.join(result.joints[:2])}; largest at {place}.",
+            figures.travel_map(result.joints, result.units, positions=result.reference, shown=shown),
+        ),
+    )
+
+
+def _validation(result: CalibrationResult, held: HeldOut) -> tuple[Illustration, ...]:
+    inside, size = int(np.sum(np.abs(held.error) <= NORMAL_95 * held.sd)), held.error.size
+    units = [unit_text(unit) for unit in result.units]
+    return (
+        Illustration(
+            "held-out",
+            f"Errors where the calibration did not look ({held.held_out}): {inside} of {size} lie in the band "
+            "predicted for 95 % of them.",
+            f"Position errors at held-out stops: rms {quantities(held.rms, units)} calibrated, "
+            f"{quantities(held.rms_before, units)} as drawn, with the predicted 95 % band.",
+            figures.held_out_errors(
                 result.joints,
                 result.units,
-                reference=result.reference,
-                columns=result.columns,
-                residuals_mT=result.residuals_mT,
-                sd_mT=result.noise_sd_mT,
+                reference=held.reference,
+                error=held.error,
+                error_before=held.error_before,
+                sd=held.sd,
             ),
+        ),
+        Illustration(
+            "coverage",
+            "Predicted against seen: a curve that leaves the band below the line says that the predicted sd is too "
+            "small, above it that it is too large.",
+            f"Share of held-out errors inside each predicted interval, for {', '.join(result.joints)}.",
+            figures.coverage(result.joints, result.units, normalised=held.error / held.sd),
+        ),
+    )
+
+
+def _parameters(result: CalibrationResult) -> Illustration:
+    rows = result.parameters
+    known = sum(row.determined for row in rows)
+    return Illustration(
+        "parameters",
+        f"{known} of {count(len(rows), 'parameter')} are known clearly better than the tolerances say; a bar that "
+        "fills its tolerance was not determined, and a point far outside it contradicts the tolerance.",
+        f"Deviation of {count(len(rows), 'parameter')} from the drawing in sd of the tolerance, with its own sd.",
+        figures.parameters(
+            [row.address for row in rows],
+            deviation=[row.deviation for row in rows],
+            sd=[row.sd for row in rows],
+            prior_sd=[row.prior_sd for row in rows],
+            determined=[row.determined for row in rows],
         ),
     )
 
@@ -175,7 +249,7 @@ def _table(rig: RigResult, table: TableResult) -> Illustration:
     )
     return Illustration(
         "table",
-        f"How far off the table of {table.bytes} B is, without noise: largest error found {largest} of the span.",
+        f"How far off the table of {table.bytes} B is, without noise: at most {largest} of the span.",
         f"Error of the table over the travel; largest {largest} of the span of {' / '.join(rig.joints)}.",
         figures.error_map(
             rig.joints,

@@ -9,11 +9,14 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from fluxfix.figures import to_svg
 from fluxfix.figures.style import unit_text
 from fluxfix.figures.svg import inline
-from fluxfix.report import illustrations, numbers, plain
+from fluxfix.report import illustrations, numbers
+from fluxfix.report import rates as rates_words
 from fluxfix.report import survey as survey_words
 from fluxfix.report.illustrations import Illustration
+from fluxfix.report.replay import replay_section
 from fluxfix.report.results import CalibrationResult, DemoResult
 from fluxfix.study.rates import Rates
+from fluxfix.study.replay import Replayed
 from fluxfix.study.survey import Survey
 
 
@@ -33,12 +36,20 @@ def demo_page(result: DemoResult) -> str:
 
 def calibration_page(result: CalibrationResult) -> str:
     """One calibration."""
-    return _render("calibration.html.j2", result=result, plates=_plates(illustrations.of_calibration(result), ""))
+    plates = {name: _plates(found, "") for name, found in illustrations.of_calibration(result).items()}
+    return _render("calibration.html.j2", result=result, plates=plates)
 
 
-def rates_page(rates: Rates) -> str:
-    """One study of sampling rates."""
-    return _render("rates.html.j2", rates=rates, plates=_plates(illustrations.of_rates(rates), ""))
+def rates_page(rates: Rates, played: Sequence[Replayed] = ()) -> str:
+    """One study of sampling rates, and what playing a recording back gave."""
+    return _render(
+        "rates.html.j2",
+        rates=rates,
+        reading=rates_words.reading(rates),
+        played=replay_section(played) if played else None,
+        advice=rates_words.advice(rates),
+        plates=_plates(illustrations.of_rates(rates), ""),
+    )
 
 
 def survey_page(survey: Survey) -> str:
@@ -76,10 +87,10 @@ def _render(template: str, **context: object) -> str:
         "duration": numbers.duration,
         "frequency": numbers.frequency,
         "exact": lambda value: f"{value:.12g}".replace("-", "−"),
-        "letters": plain.path_letters,
+        "capitalised": lambda text: text[:1].upper() + text[1:],
+        "sections": rates_words.sections,
         "unit": unit_text,
         "count": numbers.count,
         "place": survey_words.place,
     }
-    environment.tests["holds"] = lambda held, one: one in held
     return environment.get_template(template).render(**context)

@@ -5,13 +5,11 @@ from textwrap import wrap
 
 from fluxfix.report.numbers import UNKNOWN, duration, frequency, number, percent, quantities
 from fluxfix.report.results import DemoResult, RigResult
-from fluxfix.study.rates import Rates
 
 WIDTH = 100
 _GAP = "  "
 _COLUMN = 22
 """Narrowest column of a rig: more rigs than fit side by side go below."""
-_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 def demo_text(result: DemoResult) -> str:
@@ -26,7 +24,7 @@ def demo_text(result: DemoResult) -> str:
         ("POOR_MATCH, magnet near", lambda rig: _share(rig.sweep.share_inside if rig.sweep else None)),
         ("POOR_MATCH, else", lambda rig: _share(rig.sweep.share_outside if rig.sweep else None)),
         ("table", lambda rig: f"{rig.table.bytes} B" if rig.table else "none"),
-        ("largest error, of span", _largest),
+        ("error bound, of span", _largest),
         ("best rate", _best),
         *((f"{path}", _latency(path)) for path in paths),
     ]
@@ -43,45 +41,6 @@ def demo_text(result: DemoResult) -> str:
             lines.append([name, *(cell(rig) for rig in rigs)])
         blocks.append(_table(lines, [label, *[min(width, 30)] * len(rigs)]))
     return "\n\n".join(blocks)
-
-
-def rates_text(rates: Rates) -> str:
-    """A rates study as one table, a row a rate; errors are rms noise, lag and their sum, by joint."""
-    axes = rates.rates[0].axes if rates.rates else ()
-    lines = [
-        ["rate", "averaged", "delay", *(f"{axis.joint} noise / lag / total ({axis.unit})" for axis in axes), "keep up"]
-    ]
-    for rate in rates.rates:
-        errors = [" / ".join(number(one, 2) for one in (axis.noise_rms, axis.lag, axis.total)) for axis in rate.axes]
-        kept = path_letters(rate.keeps_up, rates)
-        lines.append(
-            [frequency(rate.rate_hz), str(rate.conversions), duration(rate.delay_us), *errors, kept]
-            if rate.reachable
-            else [frequency(rate.rate_hz), "0", "not reachable"]
-        )
-    fixed = [9, 8, 13]
-    width = min((WIDTH - sum(fixed) - 8 - len(_GAP) * (4 + len(axes))) // max(len(axes), 1), 34)
-    told = [
-        f"{rates.rig}: one reading takes {duration(rates.timing.reading_us)}; speed "
-        + (quantities(rates.speeds, [f"{axis.unit}/s" for axis in axes]) if axes else UNKNOWN),
-        "",
-        _table(lines, [*fixed, *[width] * len(axes), 8]),
-        "",
-        _table(
-            [["", "one solve by", "median", "99 %", "keeps up to"]]
-            + [
-                [_LETTERS[k], one.path, duration(one.median_us), duration(one.p99_us), _kept(rates, one.path)]
-                for k, one in enumerate(rates.latencies)
-            ],
-            [1, 44, 10, 10, 12],
-        ),
-    ]
-    return "\n".join(told)
-
-
-def path_letters(paths: Sequence[str], rates: Rates) -> str:
-    """The letters by which a study's table of latencies names these paths: `A, C`."""
-    return ", ".join(_LETTERS[k] for k, one in enumerate(rates.latencies) if one.path in paths) or "none"
 
 
 def _table(lines: Sequence[Sequence[str]], widths: Sequence[int]) -> str:
@@ -119,8 +78,3 @@ def _latency(path: str) -> Callable[[RigResult], str]:
         return f"{duration(found[0].median_us)}, {duration(found[0].p99_us)}" if found else UNKNOWN
 
     return cell
-
-
-def _kept(rates: Rates, path: str) -> str:
-    kept = [rate.rate_hz for rate in rates.rates if rate.reachable and path in rate.keeps_up]
-    return frequency(max(kept)) if kept else "none"

@@ -74,7 +74,7 @@ class TableResult:
 
     bytes: int
     descriptor_bytes: int
-    error_bound: Array  # (d,) largest found
+    error_bound: Array  # (d,) of the whole travel
     error_bound_percent: Array  # (d,)
     rms_error: Array  # (d,)
     noise_sd: Array  # (d,)
@@ -133,3 +133,9 @@ class CalibrationResult:
     dof: float
     parameters: tuple[ParameterRow, ...]
     notes: Sequence[str]  # sentences
+    misfit: Array | None = None  # (k,) root of the residuals' chi-square per value told, each row by itself
+    held_out: HeldOut | None = None  # by cross-validation
+    held_out_said: Sequence[str] = ()  # sentences
+    rejected: Sequence[str] = ()  # rows left out as outliers
+    untold: Sequence[str] = ()  # directions that the recording does not tell
+    correction: str | None = None  # what was corrected smoothly, or why not

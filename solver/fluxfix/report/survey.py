@@ -50,8 +50,8 @@ def words(survey: Survey) -> Words:
         verdict = f"It is not proven that one reading tells all positions apart, at a resolution of {apart}."
         reason = (
             f"No pair was found that differs by less than the {needed} needed, but that there is none was shown down "
-            f"to {number(found.sd.proven)} sd only: a larger budget (--boxes) may decide it. The closest pair found "
-            f"differs by {least}."
+            f"to {number(found.sd.proven)} sd only: a larger budget (--boxes, --seconds) may decide it. "
+            f"The closest pair found differs by {least}."
         )
         if not found.degrees:
             reason = (

@@ -2,105 +2,141 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fluxfix.errors import ArgumentError, TableError
 from fluxfix.facade import Rig
-from fluxfix.rig import motion, refusals, travel
-from fluxfix.study import paths
-from fluxfix.study.latency import Latency
-from fluxfix.study.rates import DEFAULT_RATES_HZ, DEFAULT_TRAVEL_S, Motion, Rates, Timing, study
-from fluxfix.table import build
+from fluxfix.rig import refusals, travel
+from fluxfix.study import cautions, paths
+from fluxfix.study.clock import DIRECT, Chain, timing_of
+from fluxfix.study.course import Course
+from fluxfix.study.latency import Latency, Load
+from fluxfix.study.plants_of import follower_of, plant_of
+from fluxfix.study.rates import DEFAULT_RATES_HZ, Options, Rates, study
+from fluxfix.study.settings_of import settings_of, supplies_of
+from fluxfix.table import Table, build
 from fluxfix.table.target import problem_of
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked of the study; what is None is left to it."""
+
+    course: Course
+    rates_hz: Sequence[float] | None = None
+    chain: Chain = DIRECT
+    average: int | str = "best"
+    table: Table | None = None
+    """That solves, where the first of the latencies is a table's; None: it is made."""
+    loads: Sequence[Load] = ()
+    remedies: bool = True
+
+
+def checked(
+    rig: Rig,
+    course: Course,
+    rates_hz: Sequence[float] | None = None,
+    chain: Chain = DIRECT,
+    average: int | str = "best",
+) -> Asked:
+    """What is asked of a study of the rig, so far as it makes sense.
+
+    Raises:
+        ArgumentError: it does not.
+        UnsupportedError: the rig has no joint, or a key that is not computed yet.
+    """
+    _check_average(average)
+    _check_chain(chain)
+    rates = _checked_rates(rates_hz)
+    _ = rig.solver  # what cannot be solved is refused before anything is measured
+    return Asked(course, rates, chain, average)
 
 
 def study_rig(
     rig: Rig,
-    speeds: Mapping[str, float] | None,
-    rates_hz: Sequence[float] | None,
+    asked: Asked,
     latencies: Sequence[Latency] | None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> Rates:
     """See `fluxfix.study_rates`."""
     report = on_progress or (lambda _done, _total: None)
-    rates = _checked_rates(rates_hz)
-    motions = _motions(rig, speeds or {})
-    report(0, 2)
-    measured = list(latencies) if latencies else measure(rig)
-    report(1, 2)
-    _, per_mT, _ = rig.predict(travel.places(rig.joints))
+    asked = replace(asked, rates_hz=checked(rig, asked.course, asked.rates_hz, asked.chain, asked.average).rates_hz)
+    rates, course = asked.rates_hz or (), asked.course
+    report(0, len(rates) + 1)
+    table = asked.table
+    if table is None and (not latencies or paths.by_table(latencies[0].path)):
+        table = table_of(rig)
+    measured = list(latencies) if latencies else measure(rig, table)
+    solves = table if paths.by_table(measured[0].path) else None
+    follower = follower_of(rig)
     found = study(
-        rig.name,
-        timing_of(rig),
-        joints=motions,
-        noise_mT=np.asarray(rig.sensing.noise_mT),
-        step_mT=np.asarray(rig.sensing.step_mT),
-        per_mT=per_mT,
-        latencies=measured,
-        rates_hz=rates,
+        plant_of(rig, solves),
+        timing_of(rig.file),
+        course,
+        measured,
+        Options(rates, asked.chain, asked.average, settings_of(rig), supplies_of(rig)),
+        follower if asked.remedies else None,
+        report,
     )
-    report(2, 2)
-    return found
+    report(len(rates) + 1, len(rates) + 1)
+    return replace(found, loads=tuple(asked.loads), warnings=_warnings(rig, found, course))
 
 
-def measure(rig: Rig) -> list[Latency]:
-    """The paths of this process: the table's C code where it can be made and compiled, and `rig.solve`."""
+def table_of(rig: Rig) -> Table | None:
+    """The rig's table of the usual error, where one can be made."""
+    if refusals.for_one_instant(rig.file):
+        return None
+    with suppress(TableError):
+        return build(problem_of(rig))
+    return None
+
+
+def measure(rig: Rig, table: Table | None) -> list[Latency]:
+    """The paths of this process: the C code of the table, if there is one and it can be compiled, and `rig.solve`."""
     found = []
-    with suppress(TableError):  # no table for this rig, or no compiler: the study goes on without that path
-        if not refusals.for_one_instant(rig.file):
-            found.append(paths.c_on_host(rig, build(problem_of(rig))))
+    if table is not None:
+        with suppress(TableError):  # no compiler: the study goes on without that path
+            found.append(paths.c_on_host(rig, table))
     return [*found, paths.in_process(rig)]
 
 
-def timing_of(rig: Rig) -> Timing:
-    """Conversions of a sensor come one after the other; sensors convert side by side, and share no bus."""
-    conversion = max(len(sensor.axes) * sensor.conversion_us for sensor in rig.file.sensor)
-    transfer = 0.0
-    for sensor in rig.file.sensor:
-        if sensor.bus is not None:
-            bits = len(sensor.axes) * sensor.bus.bits_per_axis + sensor.bus.overhead_bits
-            transfer = max(transfer, 1000.0 * bits / sensor.bus.clock_kHz)
-    return Timing(conversion, transfer)
+def _warnings(rig: Rig, found: Rates, course: Course) -> tuple[str, ...]:
+    stray, shifts = rig.file.surroundings.stray_mT, []
+    if stray:
+        per_mT = rig.predict(travel.places(rig.joints))[1]
+        worst = stray * np.max(np.linalg.norm(per_mT, axis=2), axis=0)
+        shifts = [f"{one:.3g} {joint.unit}" for one, joint in zip(worst, rig.joints, strict=True)]
+    told = list(cautions.mains([rate.rate_hz for rate in found.rates if rate.usable], shifts))
+    for k, joint in enumerate(rig.joints):
+        if course.speed[k] > 0.0:
+            turns = course.speed[k] / 360.0 if joint.wraps else course.speed[k] / (np.pi * joint.span)
+            if turns >= cautions.QUICK_HZ:
+                told.append(cautions.eddy(joint.name, float(turns)))
+    return tuple(told)
 
 
-def _motions(rig: Rig, speeds: Mapping[str, float]) -> list[Motion]:
-    known = [joint.name for joint in rig.joints]
-    for name, speed in speeds.items():
-        if name not in known:
-            raise ArgumentError(
-                f"got a speed for the joint {name!r}, rig {rig.name} has {', '.join(known)}", joint=name
-            )
-        if not (np.isfinite(speed) and speed >= 0.0):
-            raise ArgumentError(f"got the speed {speed} for {name}, needs a finite number of at least 0", joint=name)
-    chosen = [float(speeds.get(joint.name, joint.span / DEFAULT_TRAVEL_S)) for joint in rig.joints]
-    return [
-        Motion(joint.name, joint.unit, speed, skew)
-        for joint, speed, skew in zip(rig.joints, chosen, skews(rig, chosen), strict=True)
-    ]
-
-
-def skews(rig: Rig, speeds: Sequence[float]) -> list[float]:
-    """How far axes that are converted one after the other put each joint off, at the worst place of the travel.
-
-    The delay of a fix counts from the middle of its conversions, so what is told here is about that middle.
-
-    Args:
-        rig: the rig.
-        speeds: of all joints at once, in whichever directions are worst.
-    """
-    if not any(sensor.sequential for sensor in rig.file.sensor):
-        return [0.0] * len(speeds)
-    middle = 0.5 * float(np.max(motion.delays_us(rig.file)))
-    late = rig.lateness_us(travel.places(rig.joints)) - middle * np.eye(len(speeds))
-    off = np.where(np.isfinite(late), np.abs(late), 0.0) @ np.abs(np.asarray(speeds))
-    return [float(one) for one in 1e-6 * np.max(off, axis=0)]
-
-
-def _checked_rates(rates_hz: Sequence[float] | None) -> Sequence[float]:
+def _checked_rates(rates_hz: Sequence[float] | None) -> tuple[float, ...]:
     rates = DEFAULT_RATES_HZ if rates_hz is None else tuple(float(rate) for rate in rates_hz)
     if not rates or any(not np.isfinite(rate) or rate <= 0.0 for rate in rates):
         raise ArgumentError(f"got the rates {list(rates)}, needs one or more numbers above 0, in Hz")
     return rates
+
+
+def _check_average(average: int | str) -> None:
+    if average not in ("best", "most") and not (isinstance(average, int) and average >= 1):
+        raise ArgumentError(f'got average = {average!r}, needs "best", "most", or a whole number of at least 1')
+
+
+def _check_chain(chain: Chain) -> None:
+    for name, value in (
+        ("jitter_us", chain.jitter_us),
+        ("filter_us", chain.filter_us),
+        ("transport_us", chain.transport_us),
+        ("hold_us", chain.hold_us or 0.0),
+    ):
+        if not (np.isfinite(value) and value >= 0.0):
+            raise ArgumentError(f"got {name} = {value}, needs a finite number of at least 0, in µs")
