@@ -59,6 +59,7 @@ def test_dimensions_of_another_shape_are_refused() -> None:
         field.cylinder(POINT, 8.0, 3.0, 1200.0)
 
 
+@pytest.mark.prove
 @pytest.mark.parametrize("name", list(CALLS))
 @pytest.mark.parametrize("count", [4 * PIECE, 4 * PIECE + 1, 5 * PIECE])
 def test_long_lists_are_worked_in_pieces(name: str, count: int) -> None:
@@ -71,6 +72,7 @@ def test_long_lists_are_worked_in_pieces(name: str, count: int) -> None:
     np.testing.assert_allclose(np.concatenate([whole[:100], whole[-100:]]), short, rtol=1e-12, atol=1e-9)
 
 
+@pytest.mark.prove
 @pytest.mark.parametrize("name", list(CALLS))
 def test_vmap_over_single_points(name: str) -> None:
     """Mapping over single points gives what one call with all points gives."""

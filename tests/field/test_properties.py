@@ -195,6 +195,7 @@ def test_forward_and_reverse_mode_agree(name: str) -> None:
             assert np.linalg.norm(a - b) <= ROUND_OFF * max(float(jnp.linalg.norm(a)), 1e-6)
 
 
+@pytest.mark.prove
 @EVERY_SHAPE
 def test_second_derivatives_are_harmonic(name: str) -> None:
     """Each component of B obeys Laplace's equation outside, on the axis too: second derivatives are right."""

@@ -163,6 +163,7 @@ def test_full_turn_is_a_ring():
         assert np.abs(got - ring).max() <= ROUND_OFF
 
 
+@pytest.mark.prove
 @pytest.mark.parametrize("sizes", [TILE, [10.0, 16.0, 3.0, 0.0, 359.9], [4.0, 16.0, 30.0, 0.0, 200.0]])
 def test_no_step_where_the_far_series_takes_over(sizes):
     """Near and far form agree all around the magnet where the one follows the other."""

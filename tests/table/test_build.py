@@ -256,7 +256,9 @@ def test_two_sensors() -> None:
     assert table.bytes <= 144
 
 
-@pytest.mark.parametrize(("name", "most"), [("slider", 20), ("stick", 100), ("ratio", 16)])
+@pytest.mark.parametrize(
+    ("name", "most"), [("slider", 20), pytest.param("stick", 100, marks=pytest.mark.prove), ("ratio", 16)]
+)
 def test_most_exact_of_a_number_of_bytes(name: str, most: int) -> None:
     """No more bytes are taken than allowed, and more of them give a smaller error."""
     small = build(PROBLEMS[name](), Wanted(max_bytes=most))
@@ -277,6 +279,7 @@ def test_limits_that_make_no_sense() -> None:
         build(slider_problem(), Wanted(interpolation="quintic"))
 
 
+@pytest.mark.prove
 def test_front_has_the_cheapest_of_each() -> None:
     """The front holds tables of every order; none of them is beaten, and each that is not on it is."""
     shop = workshop(slider_problem(), Wanted(), lambda _stage: None)
