@@ -49,6 +49,7 @@ def calibrated(rig, seed, size_mm):
     return calibrate_stops(rig, stops, NAMES, hold_out=True), readings
 
 
+@pytest.mark.prove
 def test_a_small_bend_is_corrected(slider):
     """The correction brings fixes between the stops nearer to the truth, and the file gives the rig back with it."""
     found, readings = calibrated(slider, 1, SMALL_MM)

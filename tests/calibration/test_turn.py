@@ -59,6 +59,7 @@ def harmonics_of(rig, readings):
     return np.abs(np.mean(off[:, None] * waves, axis=0)) * 2.0, np.mean(off), fixes
 
 
+@pytest.mark.prove
 def test_harmonics_are_told_and_corrected(shaft, tmp_path):
     """Harmonics are found as they are, and gone after the calibration; where zero is stays as open as it was."""
     path = tmp_path / "turn.csv"
@@ -84,7 +85,7 @@ def test_harmonics_are_told_and_corrected(shaft, tmp_path):
 @pytest.mark.parametrize(
     ("angle_at", "rows", "said"),
     [
-        (steady, 900, "needs a full turn"),
+        pytest.param(steady, 900, "needs a full turn", marks=pytest.mark.prove),
         (lambda t: steady(t) + 2.0 * np.sin(100.0 * t), ROWS, "speed that is not steady"),
         (lambda t: 360.0 * 4000.0 * t, 400, "samples a turn or more"),
     ],

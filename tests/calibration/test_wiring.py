@@ -84,7 +84,14 @@ def test_two_sensors_both_wrong():
     assert dict(first.maps) == {"board": ("-x", "+y", "+z"), "spare": ("+x", "+z", "+y")}
 
 
-@pytest.mark.parametrize("wires", [["+x", "-y", "+z"], ["+y", "+z", "-x"], ["-z", "+x", "-y"]])
+@pytest.mark.parametrize(
+    "wires",
+    [
+        ["+x", "-y", "+z"],
+        pytest.param(["+y", "+z", "-x"], marks=pytest.mark.prove),
+        pytest.param(["-z", "+x", "-y"], marks=pytest.mark.prove),
+    ],
+)
 def test_map_is_what_mends(stick, wires):
     """A rig with a `map` fits readings wired so as the rig without fits right ones; and without it, the map is told."""
     letters = [wire[1] for wire in wires]

@@ -100,6 +100,7 @@ def test_never_below_the_derivatives(name: str) -> None:
         assert np.median(ratio) <= LOOSE
 
 
+@pytest.mark.prove
 @EVERY_SHAPE
 def test_a_box_is_bounded_by_its_worst_point(name: str) -> None:
     """Over a box the bound is at least that of each point in it; a box without extent is a point."""

@@ -86,6 +86,7 @@ def test_axial_polarization_may_be_known_or_traced(name: str) -> None:
     np.testing.assert_allclose(told, known, rtol=0.0, atol=1e-14)
 
 
+@pytest.mark.prove
 @EVERY_SHAPE
 def test_no_step_where_the_far_series_takes_over(name: str) -> None:
     """Closed form and series meet without a step, in value and gradient, all around the magnet."""

@@ -100,6 +100,7 @@ def test_no_sources(name: str, direction: tuple[float, float, float], distance: 
     assert np.linalg.norm(g - g.T) <= SOURCE_FREE * norm
 
 
+@pytest.mark.prove
 @pytest.mark.parametrize(
     "name", [pytest.param(name, marks=[pytest.mark.prove] * (name in SLOW_TO_COMPILE)) for name in SHAPES]
 )

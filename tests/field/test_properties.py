@@ -148,6 +148,7 @@ def test_dipole_from_afar(name: str, direction: tuple[float, float, float]) -> N
     assert np.linalg.norm(got - dipole) <= DIPOLE_LIMIT * np.linalg.norm(dipole)
 
 
+@pytest.mark.prove
 @EVERY_SHAPE
 @EXAMPLES
 @given(direction=directions, gap=st.floats(0.1, 200.0))
@@ -183,6 +184,7 @@ def test_derivative_by_one_dimension(name: str, axis: int) -> None:
         assert np.linalg.norm(got - quotient) <= limit * np.linalg.norm(got)
 
 
+@pytest.mark.prove
 @EVERY_SHAPE
 def test_forward_and_reverse_mode_agree(name: str) -> None:
     """Jacobians by all arguments are the same in both modes, near, far and inside."""

@@ -58,7 +58,16 @@ def _calibrated():
     return calibrate(rig, shipped.path("recordings/rate-slider-unit-a/reference.csv")).rig
 
 
-@pytest.fixture(scope="module", params=NAMES)
+SLOW_TO_COMPILE = ("warm-lever", "warm-knob", "space")
+"""Left to the proofs: other rigs go the same ways."""
+OF_EACH_WAY = ("boom-stick", "knob", "calibrated")
+"""Two joints, a full turn, and a covariance of the calibration."""
+
+
+@pytest.fixture(
+    scope="module",
+    params=[pytest.param(name, marks=[pytest.mark.prove] * (name in SLOW_TO_COMPILE)) for name in NAMES],
+)
 def trial(request):
     """A rig, readings from all over its searched range, some foreign, saturated or lost, and exact fixes."""
     rig = _rig(request.param)
@@ -104,6 +113,11 @@ def test_fast_and_exact_agree(trial):
     _compare(rig, rig.solve(readings), exact)
 
 
+@pytest.mark.parametrize(
+    "trial",
+    [pytest.param(name, marks=[pytest.mark.prove] * (name not in OF_EACH_WAY)) for name in NAMES],
+    indirect=True,
+)
 @pytest.mark.usefixtures("without_compiler")
 def test_without_a_compiler_results_are_the_same(trial):
     """The evaluator in JAX and the whole search behind it give the same, one reading at a time too."""
