@@ -24,8 +24,10 @@ def segment(
 ) -> Array:
     """Flux density of a uniformly magnetised ring segment, with exact derivatives in every argument.
 
-    Exact to round-off of its parts: those of thin or narrow segments cancel, and as many digits as they are thin: 4e-13
-    of the flux density was seen for one of 2 degrees and a wall of 1 / 80 of the diameter, 3e-12 for 0.1 degrees.
+    Exact to round-off of its parts, the sector of the outer radius less that of the inner one; those of thin walls and
+    narrow slices cancel. The largest errors seen, relative to the flux density, were 9e-13 for a slice of 1 degree,
+    7e-12 for 0.1 degrees, and for walls 5e-12 at 1 / 80 of the diameter and 3e-11 at 1 / 1600. Relative to the larger
+    of the flux density and the field of the outer sector's face, all were below 2e-13 but 0.1 degrees: 2e-12.
     Derivatives by `from_deg` and `to_deg` are exact up to the fourth, all others to any order.
 
     Args:
