@@ -20,6 +20,9 @@ SURE = 4.0
 """Standard deviations that a calibrated position may be off by: 1 in 16,000 by chance."""
 ROUNDING = 1.25
 """A turned sensor's counts are rounded before they are turned back: a little more than the table's own error."""
+RANDOM = 50_000
+PADDED = 1.3
+"""The bound over the largest error found: more than without a block, as two roundings seldom meet at their worst."""
 SENSOR_ONLY = """[tolerance]
 remanence_percent = {sd = 0}
 magnet_position_mm = {sd = 0}
@@ -79,6 +82,12 @@ def test_a_block_undoes_what_the_sensor_does(table: Table, stick: Rig) -> None:
     bound = np.array(list(table.error_bound.values()))
     assert np.all(made.error <= ROUNDING * bound)
     assert np.all(made.without > 10.0 * bound)
+    assert made.bound is not None
+    assert made.given
+    places = 36.0 * np.random.default_rng(64).random((RANDOM, 2)) - 18.0
+    worst = np.abs(errors(table, stick, unit_rig, places, made.block)).max(axis=0)
+    assert np.all(worst <= made.bound)
+    assert np.all(made.bound <= PADDED * worst)
 
 
 def test_few_stops_and_a_block(table: Table, stick: Rig) -> None:

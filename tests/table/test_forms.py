@@ -14,8 +14,11 @@ from fluxfix.table.descriptor import Harmonic, Kernel, form_of
 from fluxfix.table.design import frame
 from fluxfix.table.feature import Feature
 from fluxfix.table.fitting import fitted
+from fluxfix.table.polynomial import polynomial_of
 from fluxfix.table.problem import check, quantise
 from fluxfix.table.samples import lattice
+from fluxfix.table.strength import line_of
+from fluxfix.table.warming import warming_of
 from table.models import stick_problem
 from table.more_models import ALPHA_PER_K, MORE, REFERENCE_C, TURN, button_problem, knob_problem
 
@@ -32,7 +35,9 @@ def made(problem: TableProblem, cells: tuple[int, ...], order: int = 2, pick: in
     feature = choose(problem)[0][pick]
     margin = np.array([0.0 if joint.wraps else MARGIN for joint in problem.joints])
     samples = lattice(problem, SAMPLES[len(problem.joints)], margin)
-    base = frame(problem, feature, samples, np.array([[-MARGIN, 1.0 + MARGIN]] * len(problem.joints)))
+    form = None if problem.temperature_C is None else polynomial_of(problem)
+    line = line_of(problem, None if form is None else warming_of(problem, form))
+    base = frame(problem, feature, samples, np.array([[-MARGIN, 1.0 + MARGIN]] * len(problem.joints)), line)
     found = fitted(base, cells, order, 4)
     assert found is not None
     assert found.kernel is not None
@@ -208,7 +213,8 @@ def test_fit_of_a_stick_in_400_bytes() -> None:
     problem = stick_problem()
     feature = choose(problem)[0][0]
     samples = lattice(problem, 65, np.full(2, MARGIN))
-    found = fitted(frame(problem, feature, samples, np.array([[-MARGIN, 1.0 + MARGIN]] * 2)), (8, 8), 2, 8)
+    limits, line = np.array([[-MARGIN, 1.0 + MARGIN]] * 2), line_of(problem, None)
+    found = fitted(frame(problem, feature, samples, limits, line), (8, 8), 2, 8)
 
     assert found is not None
     assert found.kernel is not None

@@ -9,7 +9,7 @@ from scipy.interpolate import NdBSpline
 
 from fluxfix import api, shipped
 from fluxfix.facade import Rig
-from fluxfix.table import Table, polynomial, proof, proof_spline
+from fluxfix.table import Table, polynomial, proof, proof_kept, proof_spline
 from fluxfix.table.enclosure import Enclosure
 from fluxfix.table.fit import POSITION_ONE
 from fluxfix.table.polynomial import polynomial_of
@@ -19,6 +19,7 @@ from table.models import PROBLEMS
 BOXES, POINTS = 200, 300
 ROUND_OFF = 1e-12
 RANDOM_POSITIONS = 200_000
+ABOVE = 1.1
 PADDED = 1.2
 """A bound adds what roundings can do at their worst; found errors came within 4 to 9 percent of it."""
 
@@ -150,6 +151,13 @@ def proven(request: pytest.FixtureRequest) -> tuple[Rig, Table]:
     return rig, api.build_table(rig)
 
 
+@pytest.fixture(scope="module")
+def stick() -> tuple[Rig, Table]:
+    """The boom stick and its table."""
+    rig = api.load_rig(shipped.path("rigs/boom-stick.toml"))
+    return rig, api.build_table(rig)
+
+
 def errors(rig: Rig, table: Table, count: int) -> np.ndarray:
     """Errors at random places of the travel, in spans; infinite where no position is given."""
     low, span = np.array([j.low for j in rig.joints]), np.array([j.span for j in rig.joints])
@@ -185,6 +193,23 @@ def test_a_spoilt_table_gets_a_larger_bound(proven: tuple[Rig, Table]) -> None:
     before = np.array(list(table.error_bound_percent.values())) / 100.0
     assert (found.bound >= worst).all()
     assert (found.bound > 2.0 * before).all()
+
+
+def test_a_limit_is_kept_where_the_bound_lies_below_it(stick: tuple[Rig, Table]) -> None:
+    """Box by box a limit above the bound is proven to be kept; one below errors that were found is not."""
+    rig, table = stick
+    form = polynomial_of(api._table_problem(rig))
+    assert form is not None
+    bound = np.array(list(table.error_bound_percent.values())) / 100.0
+    worst = errors(rig, table, RANDOM_POSITIONS).max(axis=0)
+
+    found = proof_kept.kept(form, table.kernel, ABOVE * bound, lambda: None)
+
+    assert found is not None
+    assert found.given
+    assert (found.bound >= worst).all()
+    assert (found.bound <= ABOVE * bound * (1.0 + 1e-6)).all()
+    assert proof_kept.kept(form, table.kernel, 0.99 * worst, lambda: None) is None
 
 
 def test_a_narrow_window_is_not_taken_for_given(proven: tuple[Rig, Table]) -> None:

@@ -112,17 +112,12 @@ def test_coordinates_are_enclosed(name: str, size: float) -> None:
     where = proof_coordinates.placed(table, counts, Drift())
     seen = 0
     for words in draws(middle, radius):
-        flags = np.zeros(len(words), dtype=np.int64)
-        found = (
-            twin.ratio_coordinates(table, words, flags)[0]
-            if isinstance(table, Ratio)
-            else twin.direction_coordinates(table, words, flags)[0]
-        )
+        found = twin.placed(np, table, words, None)
         for number, one in enumerate(where.coordinates):
-            off = found[:, number] / 2**16 - (one.value + ((words - middle) * one.slope).sum(axis=1))
+            off = found.coordinates[number] / 2**16 - (one.value + ((words - middle) * one.slope).sum(axis=1))
             if isinstance(table, Direction) and number == 0:  # all around
                 off -= table.cell_count * np.round(off / table.cell_count)
-            judged = (flags == 0) & np.isfinite(one.rest)
+            judged = (found.flags == 0) & np.isfinite(one.rest)
             assert (np.abs(off) <= one.rest + ROUND_OFF)[judged].all()
             seen += int(judged.sum())
 

@@ -37,7 +37,8 @@ def command(
         typer.Option(
             "--core",
             metavar="NAME",
-            help="Count on cortex-m0plus, cortex-m3, cortex-m4, cortex-m33 or rv32; draw what more bytes would buy.",
+            help="Count on cortex-m0plus, cortex-m3, cortex-m4, cortex-m33 or rv32; print and draw what more bytes or "
+            "instructions would buy.",
         ),
     ] = None,
     clock: Annotated[
@@ -98,6 +99,7 @@ def _plain(made: Table, points: list[Point], seen: object, clock: float | None) 
         "error_bound": made.error_bound,
         "error_bound_percent": made.error_bound_percent,
         "proven": made.proven,
+        "over_temperature": None if made.over_temperature is None else dataclasses.asdict(made.over_temperature),
         "largest_found": made.largest_found,
         "rms_error": made.rms_error,
         "noise_sd": made.noise_sd,
@@ -130,14 +132,31 @@ def _print(made: Table, chosen: Rig) -> None:
     print(columns(rows))
     print(f"{made.bytes} B of coefficients, {made.descriptor_bytes} B of descriptor, {made.form}")
     print(
-        f"the error is {'proven' if made.proven else 'estimated'} for the whole travel, noise-free, for this build; "
-        f"`found` is the largest\non {made.positions_checked} positions; it is the table's conversion error, not the "
-        "accuracy of the position"
+        f"{_standing(made)}, noise-free, for this build; `found` is the largest\non {made.positions_checked} "
+        "positions; it is the table's conversion error, not the accuracy of the position"
     )
+    warm = made.over_temperature
+    if warm is not None:
+        bounds = ", ".join(f"{name} {percent:.3g} %" for name, percent in warm.error_bound_percent.items())
+        flagged = "" if warm.given else "; some positions may be flagged there"
+        print(f"from {warm.temperature_C[0]:g} to {warm.temperature_C[1]:g} °C at most {bounds}{flagged}")
     prices = ", ".join(f"{name} {price:.3g}" for name, price in made.noise_over_known_strength.items())
     print(f"noise over that of a solver that knows the magnet's strength: {prices}")
     sds = _calibration_sd(chosen)
     print(f"calibration, 1 sd: {sds}" if sds else "nominal build: a unit differs from the drawing by its tolerances")
+
+
+def _standing(made: Table) -> str:
+    """How sure the stated error is, and of which temperature it is."""
+    if made.over_temperature is None:
+        where = "whole travel"
+    elif made.temperature_used:
+        where = "whole travel at every temperature stated"
+    else:
+        where = "whole travel at the middle temperature"
+    if made.proven:
+        return f"the error is proven for the {where}"
+    return f"the error is not proven: it is {'the largest found' if made.sampled else 'an estimate'} over the {where}"
 
 
 def _print_count(seen: object, clock: float | None) -> None:

@@ -34,10 +34,12 @@ def command(
         "bytes": len(found.data),
         "places": found.places,
         "withheld": found.flagged,
+        "given": found.given,
         "joints": [
             {
                 "name": name,
                 "unit": found.units[k],
+                "error_bound": None if found.bound is None else float(found.bound[k]),
                 "largest_error": float(found.error[k]),
                 "without_block": float(found.without[k]),
                 "calibration_sd": float(found.calibration_sd[k]),
@@ -48,17 +50,20 @@ def command(
     if json:
         print_json(described)
     else:
-        rows = [["joint", "largest error found", "without the block", "calibration, 1 sd"]]
+        rows = [["joint", "error, at most", "largest found", "without the block", "calibration, 1 sd"]]
+        told = (found.error, found.without, found.calibration_sd)
         rows += [
             [
                 name,
-                *(f"{value[k]:.3g} {found.units[k]}" for value in (found.error, found.without, found.calibration_sd)),
+                "not proven" if found.bound is None else f"{found.bound[k]:.3g} {found.units[k]}",
+                *(f"{value[k]:.3g} {found.units[k]}" for value in told),
             ]
             for k, name in enumerate(found.joints)
         ]
         print(columns(rows))
         print(
             f"at {found.places} places, noise-free, by the calibration; {found.flagged} of them get no position\n"
-            "the error holds that of the table, of rounding, and what a matrix for each sensor does not mend"
+            "the error holds that of the table, both roundings of the readings, and what a matrix for each sensor "
+            "does not mend"
         )
     say(f"wrote {out}: {len(found.data)} B, read by ffx_unit_open")

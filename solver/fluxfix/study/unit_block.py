@@ -2,8 +2,8 @@
 
 A table is made once, of the drawing. What a unit's sensors read is brought to what the drawing's would read at the same
 position, as well as a matrix and an offset for each sensor can; gain, cross-axis, offset and a turned sensor they undo
-exactly, a displaced magnet only in part. What is left is stated: found by running the table itself on the unit's
-readings over the travel.
+exactly, a displaced magnet only in part. What is left is stated: proven as a table's own error is, with the roundings
+of the matrix and behind it, and found by running the table itself on the unit's readings over the travel.
 """
 
 from dataclasses import dataclass
@@ -15,7 +15,9 @@ from scipy.optimize import lsq_linear
 from fluxfix.errors import RigFileError, TableError
 from fluxfix.facade import Rig
 from fluxfix.rig import rows, travel
-from fluxfix.table import Table, twin, unit
+from fluxfix.study.table_problem import bounded
+from fluxfix.table import Table, proof, twin, unit
+from fluxfix.table.polynomial import polynomial_of
 
 Floats = NDArray[np.float64]
 
@@ -36,6 +38,8 @@ class UnitBlock:
     block: unit.Unit
     joints: tuple[str, ...]
     units: tuple[str, ...]
+    bound: Floats | None  # (d,) of the error of block and table together, without noise; None where not proven
+    given: bool  # whether it is proven that every position is given, without noise
     error: Floats  # (d,) the largest found of the table on this unit's readings, without noise
     without: Floats  # (d,) the same without the block
     calibration_sd: Floats  # (d,) the largest over the travel, which no block mends
@@ -92,8 +96,11 @@ def block_of(rig: Rig, calibrated: Rig, table: Table) -> UnitBlock:
     without, _ = _errors(rig, table, places, counts, None)
     fixes = calibrated.solve(calibrated.readings(places))
     common = np.einsum("ndd->nd", fixes.covariance - fixes.noise_covariance)
+    bound, given = _proven(calibrated, table, block)
     return UnitBlock(
         block=block,
+        bound=bound,
+        given=given,
         joints=tuple(joint.name for joint in rig.joints),
         units=tuple(joint.unit for joint in rig.joints),
         error=error,
@@ -102,6 +109,19 @@ def block_of(rig: Rig, calibrated: Rig, table: Table) -> UnitBlock:
         flagged=flagged,
         places=len(places),
     )
+
+
+def _proven(calibrated: Rig, table: Table, block: unit.Unit) -> tuple[Floats | None, bool]:
+    """Bound (d,) of the error in each joint's unit, and whether every position is given; None where not proven."""
+    if len(calibrated.joints) not in proof.BOXES:
+        return None, False
+    form = polynomial_of(bounded(calibrated))
+    if form is None or not form.bounded:
+        return None, False
+    found = proof.prove(form, table.kernel, unit=block)
+    if not np.isfinite(found.bound).all():
+        return None, False
+    return found.bound * np.array([one.span for one in calibrated.joints]), found.given
 
 
 def _blind(table: Table) -> bool:

@@ -49,6 +49,7 @@ class Measured:
     rms: Floats
     positions: int
     withheld: int
+    worst_places: Floats  # (n, d) where the errors were largest
 
 
 def even_sample(problem: TableProblem) -> Sample:
@@ -97,4 +98,9 @@ def measure(problem: TableProblem, kernel: Kernel, sample: Sample) -> Measured:
         np.sqrt((errors**2).mean(axis=0)),
         len(sample.places) + len(closer.places),
         withheld + more,
+        np.concatenate([_worst(sample, errors), _worst(closer, near)]),
     )
+
+
+def _worst(sample: Sample, errors: Floats) -> Floats:
+    return sample.places[np.argsort(errors, axis=0)[-FOCUS:].ravel()]

@@ -6,19 +6,23 @@ from dataclasses import dataclass
 import numpy as np
 
 from fluxfix.errors import TableError
-from fluxfix.table import bound, search
+from fluxfix.table import bound, proof, proof_kept, search
 from fluxfix.table.choice import choose, sound
 from fluxfix.table.count import count
+from fluxfix.table.descriptor import Kernel
 from fluxfix.table.design import Frame, frame
 from fluxfix.table.feature import Feature, Price
 from fluxfix.table.noise import known_strength_sd
 from fluxfix.table.polynomial import polynomial_of
 from fluxfix.table.problem import ErrorTarget, Floats, TableProblem, check
+from fluxfix.table.proof import Proof
+from fluxfix.table.proof_drift import drift_of, uses_strength
 from fluxfix.table.samples import lattice
 from fluxfix.table.search import Attempt, Goal
 from fluxfix.table.strength import line_of
-from fluxfix.table.table import Axis, Table, joint_values
+from fluxfix.table.table import Axis, OverTemperature, Table, joint_values
 from fluxfix.table.wanted import DEFAULT_CORE, DEFAULT_ERROR, Wanted
+from fluxfix.table.warming import warming_of
 
 Progress = Callable[[int, int], None]
 
@@ -113,7 +117,8 @@ def workshop(problem: TableProblem, wanted: Wanted, report: Callable[[int], None
     polynomial = polynomial_of(problem)
     if polynomial is None:
         raise TableError("the forward model gives readings that are not finite on the travel: check the rig")
-    goal = Goal(problem, bound.even_sample(problem), polynomial, line_of(problem), target)
+    warming = warming_of(problem, polynomial)
+    goal = Goal(problem, bound.even_sample(problem), polynomial, line_of(problem, warming), warming, target)
     return Workshop(problem, choices, price, goal, lambda: report(2))
 
 
@@ -165,16 +170,16 @@ def _fine_enough(shop: Workshop, choice: Feature, max_bytes: int) -> Frame | Non
 def _fastest(shop: Workshop, wanted: Wanted) -> Table:
     """Of the smallest tables of each form, the one with the fewest instructions."""
     core = wanted.core or DEFAULT_CORE
-    tables: list[tuple[int, int, int, Table]] = []
+    tables: list[tuple[int, int, int, Attempt]] = []
     for one in shop.choices:
         for order in wanted.orders:
             found = _smallest(shop, (order,), [one])
             if found.kernel is not None:
-                table = finish(shop, found)
-                tables.append((count(table, core).most, table.bytes, len(tables), table))
+                table = finish(shop, found, proven=False)
+                tables.append((count(table, core).most, table.bytes, len(tables), found))
     if not tables:
         return finish(shop, Attempt(np.inf))
-    most, _, _, table = min(tables)
+    most, _, _, fastest = min(tables)
     if most > (wanted.max_instructions or 0):
         raise TableError(
             f"got at most {wanted.max_instructions} instructions, the fastest table that keeps the error takes "
@@ -182,7 +187,7 @@ def _fastest(shop: Workshop, wanted: Wanted) -> Table:
             max_instructions=wanted.max_instructions,
             fastest=most,
         )
-    return table
+    return finish(shop, fastest)
 
 
 def widened(goal: Goal, choice: Feature, price: Price, points: int) -> Frame | None:
@@ -194,7 +199,7 @@ def widened(goal: Goal, choice: Feature, price: Price, points: int) -> Frame | N
         samples = lattice(goal.problem, points, margin)
         if sound(choice, samples):
             allowed = np.minimum(band, np.maximum(margin / 1.1, target))
-            return frame(goal.problem, choice, samples, np.stack([-allowed, 1.0 + allowed], axis=1))
+            return frame(goal.problem, choice, samples, np.stack([-allowed, 1.0 + allowed], axis=1), goal.line)
     return None
 
 
@@ -217,8 +222,8 @@ def check_floor(problem: TableProblem, percent: Floats, price: Price) -> None:
         )
 
 
-def finish(shop: Workshop, best: Attempt) -> Table:
-    """The table of an attempt, with its numbers.
+def finish(shop: Workshop, best: Attempt, *, proven: bool = True) -> Table:
+    """The table of an attempt, with its numbers; `proven`: of three joints, too, whose proof takes minutes.
 
     Raises:
         TableError: the attempt has no table.
@@ -233,8 +238,8 @@ def finish(shop: Workshop, best: Attempt) -> Table:
             excess=best.excess,
             floor_percent=floor,
         )
-    proven = search.bound_of(goal, best.kernel)
     measured = bound.measure(problem, best.kernel, goal.sample)
+    found = _proof(shop, best, measured.worst, kept=proven)
     joints, span = problem.joints, problem.span
     return Table(
         rig=problem.rig,
@@ -247,14 +252,46 @@ def finish(shop: Workshop, best: Attempt) -> Table:
             )
         ),
         kernel=best.kernel,
-        error_bound=joint_values(joints, proven.bound * span),
-        error_bound_percent=joint_values(joints, proven.bound * 100.0),
+        error_bound=joint_values(joints, found.bound * span),
+        error_bound_percent=joint_values(joints, found.bound * 100.0),
         largest_found=joint_values(joints, measured.worst * span),
-        proven=proven.bounded,
+        proven=found.bounded,
         rms_error=joint_values(joints, measured.rms * span),
         noise_sd=joint_values(joints, price.noise_rms * span),
         noise_sd_worst=joint_values(joints, price.noise_worst * span),
         noise_over_known_strength=joint_values(joints, price.noise_rms / known_strength_sd(problem)),
         rounding_floor_percent=joint_values(joints, price.rounding * 100.0),
         positions_checked=measured.positions,
+        over_temperature=_over_temperature(goal, best.kernel, found),
+    )
+
+
+def _proof(shop: Workshop, best: Attempt, worst: Floats, *, kept: bool) -> Proof:
+    """The proof of an attempt's table; of three joints where it can be had, else the largest error found (d,)."""
+    goal, kernel = shop.goal, best.kernel
+    if kernel is None or best.proof is None:
+        raise ValueError("an attempt without a table has no proof")
+    if len(goal.problem.joints) in proof.BOXES:
+        return search.bound_of(goal, kernel)
+    limit = goal.target if goal.target.max() < ANY else best.proof.bound
+    found = None
+    if kept and goal.polynomial.bounded:
+        found = proof_kept.kept(goal.polynomial, kernel, limit, shop.report, search.drift_within(goal, kernel))
+    return Proof(worst, best.proof.given, False, 0) if found is None else found
+
+
+def _over_temperature(goal: Goal, kernel: Kernel, found: Proof) -> OverTemperature | None:
+    """The bound over all temperatures stated; None where none are, nothing changes with them, or nothing is proven."""
+    warming, joints = goal.warming, goal.problem.joints
+    if warming is None or (len(joints) not in proof.BOXES and not (found.bounded and uses_strength(kernel.descriptor))):
+        return None
+    if not uses_strength(kernel.descriptor):
+        found = proof.prove(goal.polynomial, kernel, drift=drift_of(goal.line, warming, kernel.descriptor))
+    if not np.isfinite(found.bound).all():
+        return None
+    return OverTemperature(
+        (warming.low_C, warming.high_C),
+        joint_values(joints, found.bound * goal.problem.span),
+        joint_values(joints, found.bound * 100.0),
+        found.given,
     )

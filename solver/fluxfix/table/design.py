@@ -29,11 +29,14 @@ from fluxfix.table.feature import Feature
 from fluxfix.table.problem import Floats, TableProblem
 from fluxfix.table.rounding import down, up
 from fluxfix.table.samples import Samples
-from fluxfix.table.strength import Line, line_of
+from fluxfix.table.strength import Line
 from fluxfix.table.windows import guard_of, spare_of
 
 RADIUS_ONE = 4
 """A radius is in quarter counts."""
+
+BEYOND = (0.98, 1.02)
+"""A sound magnet is by so much weaker or stronger than the temperatures stated make it."""
 
 _UNLIMITED = Output(0, 0, 0, 0)
 
@@ -50,11 +53,16 @@ class Frame:
     line: Line
 
 
-def frame(problem: TableProblem, feature: Feature, samples: Samples, limits: Floats) -> Frame:
+def frame(problem: TableProblem, feature: Feature, samples: Samples, limits: Floats, line: Line) -> Frame:
     """Set the windows of the guard and of the spare axis from samples over the widened travel."""
     spare = spare_of(problem, feature, samples.counts)
-    guard = guard_of(problem, feature, spare, samples.counts)
-    return Frame(feature, samples, guard, spare, limits, line_of(problem))
+    sound = replace(
+        problem,
+        strength_low=min(problem.strength_low, line.weakest * BEYOND[0]),
+        strength_high=max(problem.strength_high, line.strongest * BEYOND[1]),
+    )
+    guard = guard_of(sound, feature, spare, samples.counts)
+    return Frame(feature, samples, guard, spare, limits, line)
 
 
 def describe(base: Frame, cells: tuple[int, ...], order: int = 2) -> Descriptor | None:
@@ -112,7 +120,7 @@ def _strength(base: Frame, numerator: int, below: Floats, cells: int) -> Strengt
         return None
     slack = 1.0 / below
     low, high = numerator / (below.max() * (1.0 + slack.max())), numerator / below.min() * (1.0 + slack.max())
-    shift = max(0, floor(high * 1.01).bit_length() - STRENGTH_BITS)
+    shift = max(0, floor(high * 1.01 / base.line.weakest).bit_length() - STRENGTH_BITS)
     scale = FACTOR_ONE / 2.0 / 2**shift
     interval = _interval(low * scale * (1.0 - base.line.slack), high * scale * (1.0 + base.line.slack), cells)
     line = base.line

@@ -39,6 +39,7 @@ def to_json(table: Table) -> str:
         "proven": table.proven,
         "positions_checked": table.positions_checked,
         "instructions": table.instructions,
+        "over_temperature": None if table.over_temperature is None else asdict(table.over_temperature),
         "joints": [asdict(joint) for joint in table.joints],
         "axes": [asdict(axis) for axis in table.axes],
         "descriptor": asdict(table.kernel.descriptor),

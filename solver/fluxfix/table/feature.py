@@ -187,7 +187,8 @@ def constant_sign(counts: Floats, axis: int) -> int:
 
 def fits(feature: Feature, counts: Floats) -> bool:
     """Whether a table can hold the feature's values: no ratio too large, a gap in an open direction."""
-    if feature.is_ratio and radius(feature, counts).min() < DENOMINATOR_LEAST + 1:
+    divided = feature.is_ratio or feature.strength or len(feature.axes) > 2
+    if divided and radius(feature, counts).min() < DENOMINATOR_LEAST + 1:
         return False
     value = values(feature, counts)
     ratios = value[:, :-1] if feature.strength else value

@@ -78,7 +78,10 @@ def _of_form(shop: Workshop, free: Workshop, choice: Feature, order: int) -> lis
 
 def _instructions(free: Workshop, made: list[Attempt], core: str) -> int:
     """The most of a call: of a form's smallest and largest table, since sizes between hardly differ in it."""
-    return max(count(finish(free, one), core).most for one in {id(one): one for one in (made[0], made[-1])}.values())
+    return max(
+        count(finish(free, one, proven=False), core).most
+        for one in {id(one): one for one in (made[0], made[-1])}.values()
+    )
 
 
 def _point(made: Attempt, instructions: int | None) -> Point:

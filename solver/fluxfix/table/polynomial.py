@@ -4,7 +4,7 @@ A bound of a polynomial over a cell is the sum of the sizes of its Chebyshev coe
 polynomial is beyond 1 there. The coefficients over a cell come from values at the cell's Chebyshev points.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -59,12 +59,12 @@ class Polynomial:
             base = np.asarray(chebyshev.chebvander(2.0 * places[:, joint] - 1.0, degree), dtype=np.float64)
             bases.append(base)
             slopes.append(2.0 * base @ _derivative(degree))
-        values = _contract(self.coefficients, bases)
-        columns = [
-            _contract(self.coefficients, [slopes[k] if k == joint else bases[k] for k in range(d)])
-            for joint in range(d)
-        ]
-        return values, np.stack(columns, axis=2)
+        # the value, then the slopes by the joints so far, each still to be summed over the joints to come
+        found = [np.tensordot(one, self.coefficients, axes=1) for one in (bases[0], slopes[0])]
+        for joint in range(1, d):
+            by = [(bases[joint], one) for one in found] + [(slopes[joint], found[0])]
+            found = [np.einsum("nk,nk...->n...", base, one) for base, one in by]
+        return found[0], np.stack(found[1:], axis=2)
 
     def curved(self, places: Floats, radius: Floats) -> Floats:
         """How far counts may be from their linear form over boxes of places (n, d), `radius` (n, d): (n, m)."""
@@ -85,13 +85,19 @@ def polynomial_of(problem: TableProblem) -> Polynomial | None:
 
     Its error is bounded where the problem brings a bounded form, else estimated.
     """
+    found = polynomial_at(problem, None)
+    return None if found is None else replace(found, curvature=_curvature(found.coefficients))
+
+
+def polynomial_at(problem: TableProblem, temperature_C: float | None) -> Polynomial | None:
+    """The same at a temperature, None for the reference, without bounds of its curvature."""
     wanted = WANTED_STEPS * problem.step_mT
     high = problem.low + problem.span
-    form = None if problem.polynomial is None else problem.polynomial(problem.low, high, wanted)
+    form = None if problem.polynomial is None else problem.polynomial(problem.low, high, wanted, temperature_C)
     if form is not None:
         coefficients, error = form.coefficients / problem.step_mT, np.asarray(form.error_mT / problem.step_mT)
-        return Polynomial(coefficients, error, True, _curvature(coefficients))
-    return _estimated(problem)
+        return Polynomial(coefficients, error, True, np.zeros(()))
+    return _estimated(problem.at(temperature_C))
 
 
 def _estimated(problem: TableProblem) -> Polynomial | None:
@@ -109,16 +115,8 @@ def _estimated(problem: TableProblem) -> Polynomial | None:
         bare = Polynomial(tensor, np.zeros(tensor.shape[-1]), False, np.zeros(()))
         error = ESTIMATE * np.abs(bare.evaluate(checks)[0] - truth).max(axis=0)
         if (error <= WANTED_STEPS).all() or degree == DEGREES[joints][-1]:
-            return Polynomial(tensor, error, False, _curvature(tensor))
+            return replace(bare, error=error)
     return None
-
-
-def _contract(tensor: Floats, bases: list[Floats]) -> Floats:
-    """Sum over all coefficients: bases (n, n_k + 1) by joint; (n, m)."""
-    found = np.tensordot(bases[0], tensor, axes=1)
-    for base in bases[1:]:
-        found = np.einsum("nk,nk...->n...", base, found)
-    return np.asarray(found)
 
 
 def _derivative(degree: int) -> Floats:
@@ -158,11 +156,12 @@ def _by_cell(tensor: Floats, counts: int) -> Floats:
     d = tensor.ndim - 1
     around = [_cells(n - 1, counts) for n in tensor.shape[:-1]]
     found = np.empty((*[counts] * d, tensor.shape[-1]))
-    for cell in product(range(counts), repeat=d):
-        local = tensor
-        for axis in range(d):
-            local = np.moveaxis(np.tensordot(around[axis][cell[axis]], local, axes=(1, axis)), 0, axis)
-        found[cell] = np.abs(local).sum(axis=tuple(range(d)))
+    for cell in range(counts):
+        local = np.moveaxis(np.tensordot(around[0][cell], tensor, axes=1), -1, 0)  # (m, n1, …, nd)
+        for axis in range(1, d):  # all cells of the others at once: (m, n1, rest, cells, n)
+            local = np.tensordot(local, around[axis], axes=(2, 2))
+        sizes = np.abs(local).sum(axis=(1, *range(3, 2 * d, 2)))
+        found[cell] = np.moveaxis(sizes, 0, -1)
     return found
 
 

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, Protocol
 
 import numpy as np
@@ -69,12 +69,13 @@ class TableProblem:
         strength_low: weakest magnet to be taken as sound, relative to this build.
         strength_high: strongest magnet to be taken as sound, relative to this build. The defaults hold the reversible
             change of the common magnet materials over -40 to +85 °C (from memory: up to 0.2 % a kelvin).
-        polynomial: makes a bounded form of `readings` from the lower (d,) and upper ends of a box of positions and the
-            error wanted (m,), None where it cannot; without it a table's error is not proven.
+        polynomial: makes a bounded form of `readings` from the lower (d,) and upper ends of a box of positions, the
+            error wanted (m,) and a temperature, None for the reference; gives None where it cannot. Without it a
+            table's error is not proven.
         temperature_C: range of temperature in use, where the rig states one.
         reference_C: temperature that `readings` refers to.
-        readings_at: the forward model at a temperature in °C: positions (n, d) to (n, m) mT. Used where the position
-            depends on the magnet's strength; without it, strength is taken as exact.
+        readings_at: the forward model at a temperature in °C: positions (n, d) to (n, m) mT, of second degree in the
+            temperature, as strength and gain are of first degree each. Without it nothing changes with temperature.
     """
 
     rig: str
@@ -88,10 +89,17 @@ class TableProblem:
     readings: Callable[[Floats], Floats]
     strength_low: float = 0.85
     strength_high: float = 1.15
-    polynomial: Callable[[Floats, Floats, Floats], BoundedForm | None] | None = None
+    polynomial: Callable[[Floats, Floats, Floats, float | None], BoundedForm | None] | None = None
     temperature_C: tuple[float, float] | None = None
     reference_C: float = 20.0
     readings_at: Callable[[Floats, float], Floats] | None = None
+
+    def at(self, temperature_C: float | None) -> "TableProblem":
+        """The problem with readings of another temperature; as it is for None, or where nothing changes with it."""
+        if temperature_C is None or self.readings_at is None:
+            return self
+        warm = self.readings_at
+        return replace(self, readings=lambda positions: warm(positions, temperature_C))
 
     @property
     def low(self) -> Floats:

@@ -11,6 +11,7 @@ import numpy as np
 from fluxfix.table.descriptor import CELL_ONE, FACTOR_ONE, QUADRANT_ONE, Direction, Harmonic, Interval, Ratio, Strength
 from fluxfix.table.enclosure import Enclosure, select
 from fluxfix.table.problem import Floats
+from fluxfix.table.proof_drift import Drift
 
 ROUND = 0.5
 """Rounding to nearest."""
@@ -18,30 +19,29 @@ ROUND = 0.5
 
 @dataclass(frozen=True)
 class Placed:
-    """Coordinates in cells; the direction in quadrants, unrolled from 0 to 4 in the middles; what is compared below."""
+    """What a table makes of counts.
+
+    Attributes:
+        coordinates: in cells.
+        direction: in quadrants, unrolled from 0 to 4 in the middles.
+        below: what a spare axis is compared with.
+        within: pairs of a numerator and what its magnitude is limited to.
+        reciprocal: what strength is told by.
+    """
 
     coordinates: list[Enclosure]
     direction: Enclosure | None
     below: Enclosure
-
-
-@dataclass(frozen=True)
-class Drift:
-    """What temperature does to the magnet's strength, for tables that use it.
-
-    Attributes:
-        mismatch: how far strength may be off the table's line, relative.
-        weakest: smallest strength, relative to that at the reference.
-        strongest: largest one.
-    """
-
-    mismatch: float = 0.0
-    weakest: float = 1.0
-    strongest: float = 1.0
+    within: list[tuple[Enclosure, Enclosure]]
+    reciprocal: Enclosure | None = None
 
 
 def placed(descriptor: Ratio | Direction | Harmonic, counts: list[Enclosure], drift: Drift) -> Placed:
-    """Where counts, brought to the strength at the reference, lie in a table."""
+    """Where counts, brought to the strength at the reference, lie in a table.
+
+    What is made with them is brought there, too: with a stronger magnet the rounding of a reciprocal weighs more, with
+    a weaker one that of a radius.
+    """
     if isinstance(descriptor, Ratio):
         return _by_ratio(descriptor, counts, drift)
     return _by_direction(descriptor, counts, drift)
@@ -51,13 +51,14 @@ def _by_ratio(ratio: Ratio, counts: list[Enclosure], drift: Drift) -> Placed:
     d = len(ratio.interval)
     axis = ratio.guard.axis
     denominator = counts[axis[d]].times(ratio.sign)
-    reciprocal = denominator.reciprocal().times(ratio.numerator).plus(0.0, ROUND)
+    reciprocal = denominator.reciprocal().times(ratio.numerator).plus(0.0, ROUND * drift.strongest)
     coordinates = [
         _located(interval, counts[axis[k]] * reciprocal.times(ratio.sign)) for k, interval in enumerate(ratio.interval)
     ]
     if ratio.strength is not None:
         coordinates.append(_by_strength(ratio.strength, reciprocal, drift))
-    return Placed(coordinates, None, denominator)
+    limit = denominator.times(float(ratio.reach))
+    return Placed(coordinates, None, denominator, [(counts[axis[k]], limit) for k in range(d)], reciprocal)
 
 
 def _located(interval: Interval, value: Enclosure) -> Enclosure:
@@ -72,9 +73,9 @@ def shifted_down(number: Enclosure, bits: int) -> Enclosure:
 
 
 def _by_strength(strength: Strength, reciprocal: Enclosure, drift: Drift) -> Enclosure:
-    """With a stronger magnet the reciprocal is smaller, and the roundings of one weigh more: that much is added."""
+    """With a stronger magnet the reciprocal is smaller, and what a shift takes from it weighs more, up to one."""
     value = shifted_down(reciprocal, strength.shift)
-    more = (drift.strongest - 1.0) * (ROUND * 2.0**-strength.shift + ROUND)
+    more = drift.strongest - 1.0
     off = value.largest * drift.mismatch if drift.mismatch else 0.0
     value = value.plus(0.0, more + off).times(float(FACTOR_ONE))
     return _located(strength.interval, shifted_down(value, 1))
@@ -138,21 +139,25 @@ def _by_direction(table: Direction | Harmonic, counts: list[Enclosure], drift: D
     direction, fold = _direction(*pair_of(table, counts))
     total = fold.total.plus(0.0, 2.0 * fold.past)
     if isinstance(table, Harmonic):
-        return Placed([], direction, total)
+        return Placed([], direction, total, [])
     coordinate = direction.times(float(table.knots_per_quadrant)).plus(-float(table.first_knot))
     turn = 4.0 * table.knots_per_quadrant
     if table.closed:
         coordinate = coordinate.plus(-turn * np.floor(coordinate.value / turn))
     else:
         coordinate = coordinate.plus(turn * np.round((0.5 * table.cell_count - coordinate.value) / turn))
-    coordinates = [coordinate]
+    coordinates, within, reciprocal = [coordinate], [], None
     if table.elevation is not None or table.strength is not None:
-        reciprocal = _radius(fold).reciprocal().times(float(table.numerator)).plus(0.0, ROUND)
+        radius = _radius(fold).plus(0.0, 1.0 / drift.weakest - 1.0)  # a shift takes up to one from it
+        reciprocal = radius.reciprocal().times(float(table.numerator)).plus(0.0, ROUND * drift.strongest)
         if table.elevation is not None:
             coordinates.append(_located(table.elevation.interval, counts[axis[2]] * reciprocal))
+            reach = float(table.elevation.reach)
+            # a quarter of the radius, of whose last two bits nothing is left
+            within.append((counts[axis[2]], radius.times(0.25 * reach).plus(-reach / drift.weakest)))
         if table.strength is not None:
             coordinates.append(_by_strength(table.strength, reciprocal, drift))
-    return Placed(coordinates, direction, total)
+    return Placed(coordinates, direction, total, within, reciprocal)
 
 
 def _radius(fold: _Fold) -> Enclosure:

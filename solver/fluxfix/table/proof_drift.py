@@ -1,19 +1,44 @@
-"""What temperature does to a table that uses the magnet's strength: how far that may be off the table's line."""
+"""What temperature does to a table: how much weaker or stronger readings get, and how far they differ besides."""
+
+from dataclasses import dataclass
 
 import numpy as np
 
 from fluxfix.table.descriptor import FACTOR_ONE, SLOPE_ONE, Descriptor, Harmonic
-from fluxfix.table.proof_coordinates import Drift
+from fluxfix.table.problem import Floats
 from fluxfix.table.strength import Line
+from fluxfix.table.warming import Warming
 
 
-def drift_of(line: Line, descriptor: Descriptor) -> Drift:
-    """The drift over the temperatures of a line; none for a table that is blind to strength."""
-    used = None if isinstance(descriptor, Harmonic) else descriptor.strength
-    if used is None or not used.slope:
+@dataclass(frozen=True)
+class Drift:
+    """Readings over a range of temperature are those at the reference, times a factor, give or take something.
+
+    Attributes:
+        mismatch: how far the factor may be off the table's line, relative to the factor.
+        weakest: smallest factor.
+        strongest: largest one.
+        apart: (m,) what readings may differ by besides, in counts.
+    """
+
+    mismatch: float = 0.0
+    weakest: float = 1.0
+    strongest: float = 1.0
+    apart: Floats | float = 0.0
+
+
+def drift_of(line: Line, warming: Warming | None, descriptor: Descriptor) -> Drift:
+    """The drift over the temperatures that a problem states, if any."""
+    if warming is None:
         return Drift()
-    apart = np.array([line.low - line.reference, line.high - line.reference]) * (used.slope / SLOPE_ONE)
-    weakest, strongest = float(1.0 + apart.min()), float(1.0 + apart.max())
-    # the line as whole numbers: its value to half of 2^-14, its temperature to half of a sixteenth
-    rounded = 0.5 / FACTOR_ONE + 0.5 * abs(used.slope) / SLOPE_ONE
-    return Drift((line.slack + rounded) / weakest, weakest - line.slack, strongest + line.slack)
+    mismatch = 0.0
+    if uses_strength(descriptor):
+        # the line as whole numbers: its value to half of 2^-14, its temperature to half of a sixteenth
+        rounded = 0.5 / FACTOR_ONE + 0.5 * abs(line.slope) / SLOPE_ONE
+        mismatch = (line.slack + rounded) / line.weakest
+    return Drift(mismatch, line.weakest, line.strongest, np.asarray(warming.apart))
+
+
+def uses_strength(descriptor: Descriptor) -> bool:
+    """Whether a table looks at the magnet's strength, and so takes its temperature."""
+    return not isinstance(descriptor, Harmonic) and descriptor.strength is not None

@@ -13,8 +13,9 @@ from fluxfix.table.fitting import fitted
 from fluxfix.table.polynomial import Polynomial
 from fluxfix.table.problem import Floats, TableProblem
 from fluxfix.table.proof import Proof
-from fluxfix.table.proof_drift import drift_of
+from fluxfix.table.proof_drift import Drift, drift_of, uses_strength
 from fluxfix.table.strength import Line
+from fluxfix.table.warming import Warming
 
 HOPELESS = 1.8
 """Reweighting lowers the worst error by 1.1 to 1.5: a fit this many times above the target is not worth trying."""
@@ -31,6 +32,10 @@ CELLS = {1: 62, 2: 24, 3: 12}
 CLOSEST = 3
 """Of the grids that fill a number of bytes, so many with the least errors of fit are looked at more closely."""
 
+ROOM = 1.04
+"""Room that a proof over three joints is left above the largest error found with all roundings at their worst: it has
+to end before its boxes are of no size, and a sample may miss the worst place."""
+
 SLENDER = 4
 """A grid has at most so many times more cells one way than another."""
 
@@ -43,6 +48,7 @@ class Goal:
     sample: Sample
     polynomial: Polynomial
     line: Line  # of the magnet's strength over temperature
+    warming: Warming | None  # what temperature does to the readings
     target: Floats
 
 
@@ -174,11 +180,22 @@ def attempt(goal: Goal, base: Frame, cells: tuple[int, ...], order: int, *, clos
 
 
 def bound_of(goal: Goal, kernel: Kernel, enough: Floats | None = None) -> Proof:
-    """The proof of a table; of three joints, which would take it too long, the largest error found."""
+    """The proof of a table; of three joints, whose proof takes minutes, what it is likely to find.
+
+    It is for the reference temperature, or, where the table takes the temperature, for all that the problem states.
+    """
+    drift = drift_within(goal, kernel)
     if len(goal.problem.joints) in proof.BOXES:
-        return proof.prove(goal.polynomial, kernel, enough, drift=drift_of(goal.line, kernel.descriptor))
+        return proof.prove(goal.polynomial, kernel, enough, drift=drift)
     found = bound.measure(goal.problem, kernel, goal.sample)
-    return Proof(found.worst, found.withheld == 0, False, 0)
+    worst = proof.worst_at(goal.polynomial, kernel, found.worst_places, drift)
+    return Proof(ROOM * np.maximum(found.worst, worst), found.withheld == 0, False, 0)
+
+
+def drift_within(goal: Goal, kernel: Kernel) -> Drift:
+    """What temperature does within the error that is asked for: something only where the table takes it."""
+    warming = goal.warming if uses_strength(kernel.descriptor) else None
+    return drift_of(goal.line, warming, kernel.descriptor)
 
 
 def _excess(goal: Goal, error: Floats) -> float:

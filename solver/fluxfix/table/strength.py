@@ -6,46 +6,51 @@ import numpy as np
 
 from fluxfix.table.descriptor import SIXTEENTHS, SLOPE_MAX, SLOPE_ONE, TEMPERATURES_MAX
 from fluxfix.table.problem import TableProblem
+from fluxfix.table.warming import Warming
 
-PLACES = 5
-"""Along each joint, where strength is compared: it is nearly the same factor everywhere."""
-
-TEMPERATURES = 9
+POINTS = 101
+"""Temperatures, evenly over the range, that the line is fitted to; how far it is off is bounded all the same."""
 
 
 @dataclass(frozen=True)
 class Line:
     """Strength over temperature, in the units of a descriptor; slope 0 where the problem tells no temperature.
 
-    `slack`: how far strength is off the line, relative: what differs from place to place, and the curvature.
+    Attributes:
+        slope: in `SLOPE_ONE` for a sixteenth of a kelvin.
+        reference: where the line is one, in sixteenths of a degree Celsius.
+        low: lowest temperature, likewise.
+        high: highest one.
+        slack: how far strength may be off the line, relative to that at the reference.
+        weakest: smallest strength, relative to that at the reference.
+        strongest: largest one.
     """
 
     slope: int
     reference: int
     low: int
     high: int
-    slack: float
+    slack: float = 0.0
+    weakest: float = 1.0
+    strongest: float = 1.0
 
 
-def line_of(problem: TableProblem) -> Line:
+def line_of(problem: TableProblem, warming: Warming | None) -> Line:
     """Fit the line through one at the reference temperature by least squares."""
     reference = round(problem.reference_C * SIXTEENTHS)
-    if problem.temperature_C is None or problem.readings_at is None:
-        return Line(0, reference, reference - TEMPERATURES_MAX, reference + TEMPERATURES_MAX, 0.0)
-    low, high = (round(limit * SIXTEENTHS) for limit in problem.temperature_C)
-    low = max(min(low, reference), reference - TEMPERATURES_MAX)
-    high = min(max(high, reference), reference + TEMPERATURES_MAX)
-    grid = np.stack(np.meshgrid(*[np.linspace(0.0, 1.0, PLACES)] * len(problem.joints), indexing="ij"), axis=-1)
-    positions = problem.low + grid.reshape(-1, len(problem.joints)) * problem.span
-    sizes = np.linalg.norm(problem.readings(positions), axis=1)
-    apart = np.linspace(low, high, TEMPERATURES) - reference
-    strength = np.stack(
-        [
-            np.linalg.norm(problem.readings_at(positions, (reference + x) / SIXTEENTHS), axis=1) / sizes - 1.0
-            for x in apart
-        ]
+    least, most = reference - TEMPERATURES_MAX, reference + TEMPERATURES_MAX
+    if warming is None:
+        return Line(0, reference, least, most)
+    apart = np.linspace(warming.low_C, warming.high_C, POINTS) - problem.reference_C
+    strength = np.polynomial.polynomial.polyval(apart, warming.factor) - 1.0
+    per_K = float((apart @ strength) / (apart @ apart))
+    slope = int(np.clip(np.rint(per_K / SIXTEENTHS * SLOPE_ONE), -SLOPE_MAX, SLOPE_MAX))
+    return Line(
+        slope,
+        reference,
+        max(round(warming.low_C * SIXTEENTHS), least),
+        min(round(warming.high_C * SIXTEENTHS), most),
+        warming.off(slope * SIXTEENTHS / SLOPE_ONE, reference / SIXTEENTHS),
+        warming.weakest,
+        warming.strongest,
     )
-    slope = float((apart @ strength.mean(axis=1)) / max(float(apart @ apart), 1.0))
-    whole = int(np.clip(np.rint(slope * SLOPE_ONE), -SLOPE_MAX, SLOPE_MAX))
-    slack = float(np.abs(strength - (whole / SLOPE_ONE) * apart[:, None]).max())
-    return Line(whole, reference, low, high, slack)

@@ -15,6 +15,7 @@ from fluxfix.table.descriptor import SIXTEENTHS, Kernel, form_of
 from fluxfix.table.fit import POSITION_ONE
 from fluxfix.table.layout import dtype
 from fluxfix.table.problem import Floats, Ints, TableJoint, quantise
+from fluxfix.table.proof_drift import uses_strength
 from fluxfix.table.unit import Unit
 
 
@@ -35,6 +36,23 @@ def joint_values(joints: tuple[TableJoint, ...], numbers: Floats) -> dict[str, f
 
 
 @dataclass(frozen=True)
+class OverTemperature:
+    """The bound over a range of temperature; dictionaries as those of a table.
+
+    Attributes:
+        temperature_C: lowest and highest.
+        error_bound: bound of the error, at any temperature of the range.
+        error_bound_percent: the same in percent of the span.
+        given: whether every position of the travel is proven to be given at all of them, without noise.
+    """
+
+    temperature_C: tuple[float, float]
+    error_bound: dict[str, float]
+    error_bound_percent: dict[str, float]
+    given: bool
+
+
+@dataclass(frozen=True)
 class Table:
     """A compact inverse for firmware; dictionaries are by joint, in the joint's unit or in percent of its span.
 
@@ -44,7 +62,8 @@ class Table:
         joints: the solved joints.
         axes: the field axes, in the order of counts.
         kernel: descriptor and coefficients.
-        error_bound: bound of the error over the whole travel, noise-free, through counts.
+        error_bound: bound of the error over the whole travel, noise-free, through counts: at the temperature that the
+            build refers to, or at any that the rig states, where the table takes the temperature.
         error_bound_percent: the same in percent of the span.
         largest_found: largest error found on `positions_checked` positions: what is left to the bound is its gap.
         proven: whether the bound is one; else the forward model came without a bound of its own and its error, a small
@@ -57,6 +76,7 @@ class Table:
             being blind to it.
         positions_checked: how many positions `largest_found` was found on.
         instructions: instructions of a call by core: least, median, most; None where not counted.
+        over_temperature: the bound over all temperatures that the rig states; None where it states none.
     """
 
     rig: str
@@ -75,6 +95,17 @@ class Table:
     rounding_floor_percent: dict[str, float]
     positions_checked: int
     instructions: dict[str, dict[str, int]] | None = None
+    over_temperature: OverTemperature | None = None
+
+    @property
+    def sampled(self) -> bool:
+        """Whether the bound is only the largest error found: neither a bound nor an estimate of one."""
+        return not self.proven and self.error_bound == self.largest_found
+
+    @property
+    def temperature_used(self) -> bool:
+        """Whether the firmware takes the magnet's temperature, because the table looks at the strength."""
+        return uses_strength(self.kernel.descriptor)
 
     @property
     def form(self) -> str:

@@ -13,7 +13,7 @@ from fluxfix.table.descriptor import Kernel, shape_of
 from fluxfix.table.document import BY_JOINT, SCHEMA
 from fluxfix.table.nodes import INT16, UINT16, Node
 from fluxfix.table.problem import TableJoint
-from fluxfix.table.table import Axis, Table
+from fluxfix.table.table import Axis, OverTemperature, Table
 
 
 def load_table(path: str | Path) -> Table:
@@ -64,6 +64,7 @@ def from_document(document: object) -> Table:
         proven=top.flag("proven"),
         positions_checked=top.whole("positions_checked", 1, 2**53),
         instructions=_instructions(top),
+        over_temperature=_over_temperature(top, [joint.name for joint in joints]),
         **numbers,
     )
 
@@ -109,6 +110,17 @@ def _instructions(top: Node) -> dict[str, dict[str, int]] | None:
     return {
         core: {key: node.node(core).whole(key, 1, 2**31) for key in ("least", "median", "most")} for core in node.value
     }
+
+
+def _over_temperature(top: Node, names: list[str]) -> OverTemperature | None:
+    if top.value.get("over_temperature") is None:
+        return None
+    node = top.node("over_temperature")
+    ends = node.raw("temperature_C")
+    if not (isinstance(ends, list) and len(ends) == 2 and all(type(one) in (int, float) for one in ends)):
+        raise node.wrong("temperature_C", "the lowest and the highest temperature")
+    bounds = {key: _by_joint(node.node(key), names) for key in ("error_bound", "error_bound_percent")}
+    return OverTemperature((float(ends[0]), float(ends[1])), given=node.flag("given"), **bounds)
 
 
 def _by_joint(node: Node, names: list[str]) -> dict[str, float]:

@@ -1,15 +1,11 @@
 """What a rig and a user's words mean for a table."""
 
-import re
-
 import numpy as np
 
-from fluxfix.errors import ArgumentError
+from fluxfix import arguments
 from fluxfix.facade import Rig
 from fluxfix.rig.assemble import drifts, temperature_of
 from fluxfix.table.problem import ErrorTarget, TableJoint, TableProblem
-
-_TARGET = re.compile(r"\s*(?P<value>[0-9]*\.?[0-9]+(?:[eE][-+]?[0-9]+)?)\s*(?P<unit>%|deg|mm)\s*")
 
 
 def target_of(error: str) -> ErrorTarget:
@@ -18,12 +14,7 @@ def target_of(error: str) -> ErrorTarget:
     Raises:
         ArgumentError: it has another form, or is not above zero.
     """
-    found = _TARGET.fullmatch(str(error))
-    if found is None or float(found["value"]) <= 0.0:
-        raise ArgumentError(
-            f"got the error {error!r}, needs a number above 0 with its unit: 0.1%, 0.05deg or 0.02mm", error=error
-        )
-    value, unit = float(found["value"]), found["unit"]
+    value, unit = arguments.amount(str(error), "the error")
     if unit == "deg":
         return ErrorTarget(value, "deg")
     return ErrorTarget(value, "mm") if unit == "mm" else ErrorTarget(value, "percent")

@@ -1,8 +1,14 @@
-"""The C runtime's arithmetic in NumPy, equal to the last bit: what the firmware will compute, computed here.
+"""The C runtime's arithmetic in whole numbers, equal to the last bit: what the firmware will compute, computed here.
 
 Every step mirrors `ffx_kernel.h`, in 64-bit integers that hold what C holds in 32 bits. Coordinates have 16 bits of
-fraction a cell; a coordinate beyond the table is set to its nearest end and flagged.
+fraction a cell; a coordinate beyond the table is set to its nearest end and flagged. Nothing is changed in place, so
+that the same steps run on NumPy's arrays and on JAX's: `xp` is the module that the arrays are of.
 """
+
+from functools import reduce
+from operator import or_
+from types import ModuleType
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,21 +20,33 @@ from fluxfix.table.descriptor import (
     DENOMINATOR_LEAST,
     QUADRANT_ONE,
     SPARE_ONE,
+    Descriptor,
     Direction,
     Guard,
     Harmonic,
     Interval,
     Kernel,
-    Output,
     Ratio,
-    Spare,
     Strength,
 )
 from fluxfix.table.problem import Ints
+from fluxfix.table.twin_angle import Array
 from fluxfix.table.unit import Unit, corrected
 
 NOT_WRITTEN = -(2**31)
 """Stands where the C function leaves the caller's position as it was."""
+
+VALUE_MAX = 131071
+"""Largest value that strength is placed by."""
+
+
+class Placed(NamedTuple):
+    """Coordinates (n,) in 2^-16 of a cell, the direction, what the spare axis is compared with, and flags so far."""
+
+    coordinates: list[Array]
+    direction: Array
+    below: Array
+    flags: Array
 
 
 def evaluate(
@@ -42,75 +60,88 @@ def evaluate(
         unit: front matrix of one unit's sensor; without it the counts are taken as they are.
         temperature: in sixteenths of a degree Celsius; without it that which the table refers to.
     """
-    descriptor = kernel.descriptor
     raw = counts.astype(np.int64)
     words = raw if unit is None else corrected(unit, raw)
-    flags = _guard_flags(descriptor.guard, words)
-    found_by_guard = flags.copy()
-    looked = flags != descriptor.guard.always  # only where something is wrong is saturation looked at, if that suffices
-    if unit is not None or not descriptor.guard.saturation_is_strong:
-        looked[:] = True
-    if isinstance(descriptor, Ratio):
-        coordinates, below = ratio_coordinates(descriptor, words, flags, temperature)
-        direction = np.zeros(len(words), dtype=np.int64)
-    elif isinstance(descriptor, Direction):
-        coordinates, below, direction = direction_coordinates(descriptor, words, flags, temperature)
-    else:
-        direction, below, _ = fold(descriptor, words)
-    if isinstance(descriptor, Harmonic):
-        positions = twin_angle.positions(descriptor, kernel.coefficients, direction)
-    else:
-        values = spline(kernel.coefficients, coordinates, descriptor.order)
-        positions = _positions(descriptor.output, values, direction, flags)
-    if descriptor.spare is not None:
-        poor = _spare_differs(descriptor.spare, words, below)
-        flags |= poor * Status.POOR_MATCH
-        looked |= poor
-    flags = np.where(below == 0, found_by_guard | Status.NOT_MEASURED, flags)
-    flags |= (_saturated(descriptor.guard, raw) & (looked | (below == 0))) * Status.SATURATED
-    positions[(below == 0) | ((flags & descriptor.guard.mask) != 0)] = NOT_WRITTEN
+    positions, flags = steps(np, kernel, raw, words, temperature, behind=unit is not None)
     return positions.astype(np.int32), flags.astype(np.uint16)
 
 
-def _guard_flags(guard: Guard, words: Ints) -> Ints:
-    squares = ((words[:, list(guard.axis)] ** 2 >> guard.square_shift) * np.array(guard.weight)).sum(axis=1) % 2**32
-    flags = np.full(len(words), guard.always, dtype=np.int64)
+def steps(
+    xp: ModuleType, kernel: Kernel, raw: Array, words: Array, temperature: int | None, *, behind: bool
+) -> tuple[Array, Array]:
+    """Positions (n, d) and flags (n,) of counts (n, m) as read and as corrected; `behind`: these are not the same."""
+    descriptor = kernel.descriptor
+    guard, spare = descriptor.guard, descriptor.spare
+    found = _guard_flags(xp, guard, words)
+    # Only where something is wrong is saturation looked at, if that suffices.
+    looked = (found != guard.always) | behind | (not guard.saturation_is_strong)
+    where = placed(xp, descriptor, words, temperature)
+    flags = found | where.flags
+    if isinstance(descriptor, Harmonic):
+        positions = twin_angle.positions(descriptor, kernel.coefficients, where.direction)
+    else:
+        values = _spline(xp.asarray(kernel.coefficients), where.coordinates, descriptor.order)
+        positions, outside = _outputs(xp, descriptor, values, where.direction)
+        flags = flags | outside
+    if spare is not None:
+        value = words[:, spare.axis] * SPARE_ONE
+        differs = (value < spare.low * where.below) | (value > spare.high * where.below)
+        flags = flags | differs * int(Status.POOR_MATCH)
+        looked = looked | differs
+    nowhere = where.below == 0
+    flags = xp.where(nowhere, found | int(Status.NOT_MEASURED), flags)
+    flags = flags | (_saturated(xp, guard, raw) & (looked | nowhere)) * int(Status.SATURATED)
+    withheld = nowhere | ((flags & guard.mask) != 0)
+    return xp.where(withheld[:, None], NOT_WRITTEN, positions), flags
+
+
+def _guard_flags(xp: ModuleType, guard: Guard, words: Array) -> Array:
+    used = words[:, np.array(guard.axis)]
+    squares = ((used**2 >> guard.square_shift) * xp.array(guard.weight)).sum(axis=1) % 2**32
     weak, strong = squares < guard.weak, squares > guard.strong
-    return np.asarray(flags | weak * int(Status.WEAK_FIELD) | strong * int(Status.STRONG_FIELD))
+    return weak * int(Status.WEAK_FIELD) | strong * int(Status.STRONG_FIELD) | guard.always
 
 
-def _saturated(guard: Guard, raw: Ints) -> NDArray[np.bool_]:
-    above = raw[:, list(guard.axis)] - np.array(guard.low)
-    return np.asarray(((above < 0) | (above > np.array(guard.span))).any(axis=1))
+def _saturated(xp: ModuleType, guard: Guard, raw: Array) -> Array:
+    above = raw[:, np.array(guard.axis)] - xp.array(guard.low)
+    return ((above < 0) | (above > xp.array(guard.span))).any(axis=1)
 
 
-def ratio_coordinates(ratio: Ratio, words: Ints, flags: Ints, temperature: int | None = None) -> tuple[Ints, Ints]:
-    """Table coordinates (n, 1 to 3) and the denominator (n,); raises OUTSIDE_TRAVEL in `flags`."""
-    d = len(ratio.interval)
-    axis = ratio.guard.axis
+def _outside(where: Array) -> Array:
+    return where * int(Status.OUTSIDE_TRAVEL)
+
+
+def placed(xp: ModuleType, descriptor: Descriptor, words: Array, temperature: int | None) -> Placed:
+    """Where counts (n, m) lie in a table, at a temperature in sixteenths of a degree, None for the reference."""
+    if isinstance(descriptor, Ratio):
+        return _by_ratio(xp, descriptor, words, temperature)
+    return _by_direction(xp, descriptor, words, temperature)
+
+
+def _by_ratio(xp: ModuleType, ratio: Ratio, words: Array, temperature: int | None) -> Placed:
+    d, axis = len(ratio.interval), ratio.guard.axis
     signed = words[:, axis[d]] * ratio.sign
-    flags |= np.where(signed < DENOMINATOR_LEAST, Status.OUTSIDE_TRAVEL, 0)
-    denominator = np.maximum(signed, DENOMINATOR_LEAST)
+    denominator = xp.maximum(signed, DENOMINATOR_LEAST)
     reciprocal = (ratio.numerator + denominator // 2) // denominator
-    limit = denominator * ratio.reach
-    columns = [
-        _ratio(interval, words[:, axis[number]], limit, ratio.sign * reciprocal, flags)
-        for number, interval in enumerate(ratio.interval)
+    pairs = [
+        _over(xp, interval, words[:, axis[k]], denominator * ratio.reach, ratio.sign * reciprocal)
+        for k, interval in enumerate(ratio.interval)
     ]
     if ratio.strength is not None:
-        columns.append(_by_strength(ratio.strength, reciprocal, temperature, flags))
-    return np.stack(columns, axis=1), denominator
+        pairs.append(_by_strength(xp, ratio.strength, reciprocal, temperature))
+    flags = reduce(or_, [flag for _, flag in pairs], _outside(signed < DENOMINATOR_LEAST))
+    return Placed([coordinate for coordinate, _ in pairs], xp.zeros_like(signed), denominator, flags)
 
 
-def _ratio(interval: Interval, numerator: Ints, limit: Ints, reciprocal: Ints, flags: Ints) -> Ints:
-    flags |= np.where(np.abs(numerator) > limit, Status.OUTSIDE_TRAVEL, 0)
-    return _locate(interval, np.clip(numerator, -limit, limit) * reciprocal, flags)
+def _over(xp: ModuleType, interval: Interval, numerator: Array, limit: Array, reciprocal: Array) -> tuple[Array, Array]:
+    coordinate, flags = _locate(xp, interval, xp.clip(numerator, -limit, limit) * reciprocal)
+    return coordinate, flags | _outside(abs(numerator) > limit)
 
 
-def _locate(interval: Interval, value: Ints, flags: Ints) -> Ints:
+def _locate(xp: ModuleType, interval: Interval, value: Array) -> tuple[Array, Array]:
     above = value - interval.low
-    flags |= np.where((above < 0) | (above > interval.width), Status.OUTSIDE_TRAVEL, 0)
-    return ((np.clip(above, 0, interval.width) >> interval.shift) * interval.multiplier) >> interval.down
+    inside = xp.clip(above, 0, interval.width)
+    return ((inside >> interval.shift) * interval.multiplier) >> interval.down, _outside(above != inside)
 
 
 def factor(strength: Strength, temperature: int | None) -> int:
@@ -119,53 +150,45 @@ def factor(strength: Strength, temperature: int | None) -> int:
     return (strength.slope * (given - strength.reference) + 2**30 + 2**15) >> 16
 
 
-def _by_strength(strength: Strength, reciprocal: Ints, temperature: int | None, flags: Ints) -> Ints:
+def _by_strength(xp: ModuleType, strength: Strength, reciprocal: Array, temperature: int | None) -> tuple[Array, Array]:
     value = reciprocal >> strength.shift
-    flags |= np.where(value > 131071, Status.OUTSIDE_TRAVEL, 0)
+    brought = (xp.minimum(value, VALUE_MAX) * factor(strength, temperature)) >> 1
+    coordinate, flags = _locate(xp, strength.interval, brought)
+    flags = flags | _outside(value > VALUE_MAX)
     if temperature is not None and not strength.low <= temperature <= strength.high:
-        flags |= int(Status.IMPRECISE)
-    return _locate(strength.interval, (np.minimum(value, 131071) * factor(strength, temperature)) >> 1, flags)
+        flags = flags | int(Status.IMPRECISE)
+    return coordinate, flags
 
 
-def fold(table: Direction | Harmonic, words: Ints) -> tuple[Ints, Ints, Ints]:
-    """The direction in 2^-18 of a turn from the second axis' negative end; what is divided by; |second|."""
+def _by_direction(xp: ModuleType, table: Direction | Harmonic, words: Array, temperature: int | None) -> Placed:
+    """The direction is in 2^-18 of a turn from the second axis' negative end."""
     first, second = words[:, table.guard.axis[0]], words[:, table.guard.axis[1]]
     if table.rotated:
         first, second = first + second, second - first
-    total = np.abs(first) + np.abs(second)
-    part = np.abs(second) * QUADRANT_ONE // np.maximum(total, 1)
-    part = np.where(second < 0, -part, part)
-    return np.where(first < 0, 3 * QUADRANT_ONE - part, QUADRANT_ONE + part), total, np.abs(second)
-
-
-def direction_coordinates(
-    table: Direction, words: Ints, flags: Ints, temperature: int | None = None
-) -> tuple[Ints, Ints, Ints]:
-    """Table coordinates (n, 1 to 3), what is divided by (n,), 0 where there is no direction, and the direction."""
-    direction, total, size = fold(table, words)
+    size = abs(second)
+    total = abs(first) + size
+    share = size * QUADRANT_ONE // xp.maximum(total, 1)
+    part = xp.where(second < 0, -share, share)
+    direction = xp.where(first < 0, 3 * QUADRANT_ONE - part, QUADRANT_ONE + part)
+    if isinstance(table, Harmonic):
+        return Placed([], direction, total, xp.zeros_like(total))
     coordinate = direction * table.knots_per_quadrant - table.first_knot * CELL_ONE
-    coordinate += np.where(coordinate < 0, 4 * table.knots_per_quadrant * CELL_ONE, 0)
+    coordinate = coordinate + (coordinate < 0) * (4 * table.knots_per_quadrant * CELL_ONE)
     end = table.cell_count * CELL_ONE
-    flags |= np.where(coordinate >= end, Status.OUTSIDE_TRAVEL, 0)
-    columns = [np.minimum(coordinate, end - 1)]
+    pairs = [(xp.minimum(coordinate, end - 1), _outside(coordinate >= end))]
     if table.elevation is not None or table.strength is not None:
-        rest = QUADRANT_ONE - size * QUADRANT_ONE // np.maximum(total, 1)
-        radius = np.maximum(4 * total - (size * rest >> 14), 1)
+        radius = xp.maximum(4 * total - (size * (QUADRANT_ONE - share) >> 14), 1)
         reciprocal = (table.numerator + radius // 2) // radius
         if table.elevation is not None:
             limit = (radius >> 2) * table.elevation.reach
-            columns.append(_ratio(table.elevation.interval, words[:, table.guard.axis[2]], limit, reciprocal, flags))
+            pairs.append(_over(xp, table.elevation.interval, words[:, table.guard.axis[2]], limit, reciprocal))
         if table.strength is not None:
-            columns.append(_by_strength(table.strength, reciprocal, temperature, flags))
-    return np.stack(columns, axis=1), total, direction
+            pairs.append(_by_strength(xp, table.strength, reciprocal, temperature))
+    flags = reduce(or_, [flag for _, flag in pairs])
+    return Placed([coordinate for coordinate, _ in pairs], direction, total, flags)
 
 
-def _spare_differs(spare: Spare, words: Ints, below: Ints) -> NDArray[np.bool_]:
-    value = words[:, spare.axis] * SPARE_ONE
-    return (value < spare.low * below) | (value > spare.high * below)
-
-
-def weights(coordinate: Ints, order: int) -> list[Ints]:
+def weights(coordinate: Array, order: int) -> list[Array]:
     """B-spline weights of a cell's coefficients, 2^16 in sum: none is negative, whatever the fraction."""
     x = coordinate % CELL_ONE
     if order == 1:
@@ -183,39 +206,36 @@ def weights(coordinate: Ints, order: int) -> list[Ints]:
     return [first, 65536 - first - third - last, third, last]
 
 
-def halved(full: list[Ints]) -> list[Ints]:
+def halved(full: list[Array]) -> list[Array]:
     """The same weights with 2^15 in sum: the second takes what rounding leaves."""
     half = [weight >> 1 for weight in full]
-    half[1] = np.asarray(32768 - sum(half[:1] + half[2:], start=np.int64(0)))
+    half[1] = 32768 - sum(half[2:], start=half[0])
     return half
 
 
-def spline(coefficients: Ints, coordinates: Ints, order: int = 2) -> Ints:
-    """The spline's value (n, d) in half coefficient steps, at coordinates (n, 1 to 3)."""
-    cells = (coordinates // CELL_ONE).T
-    return _level(coefficients, cells, [weights(column, order) for column in coordinates.T], ())
+def _spline(coefficients: Array, coordinates: list[Array], order: int) -> Array:
+    """The spline's value (n, d) in half coefficient steps."""
+    cells = [coordinate // CELL_ONE for coordinate in coordinates]
+    by_axis = [weights(coordinate, order) for coordinate in coordinates]
+
+    def level(index: tuple[Array, ...]) -> Array:
+        axis = len(index)
+        if axis == len(by_axis) - 1:
+            terms = [w[:, None] * coefficients[(*index, cells[axis] + k)] for k, w in enumerate(by_axis[axis])]
+        else:
+            terms = [w[:, None] * level((*index, cells[axis] + k)) for k, w in enumerate(halved(by_axis[axis]))]
+        return sum(terms[1:], start=terms[0]) >> 15
+
+    return level(())
 
 
-def _level(coefficients: Ints, cells: Ints, by_axis: list[list[Ints]], index: tuple[Ints, ...]) -> Ints:
-    axis = len(index)
-    if axis == len(by_axis) - 1:
-        terms = (w[:, None] * coefficients[(*index, cells[axis] + k)] for k, w in enumerate(by_axis[axis]))
-    else:
-        terms = (
-            w[:, None] * _level(coefficients, cells, by_axis, (*index, cells[axis] + k))
-            for k, w in enumerate(halved(by_axis[axis]))
-        )
-    return np.asarray(sum(terms, start=np.int64(0)) >> 15)
-
-
-def _positions(output: tuple[Output, ...], values: Ints, direction: Ints, flags: Ints) -> Ints:
-    positions = np.empty_like(values)
-    for number, joint in enumerate(output):
+def _outputs(xp: ModuleType, descriptor: Ratio | Direction, values: Array, direction: Array) -> tuple[Array, Array]:
+    columns, flags = [], xp.zeros_like(direction)
+    for number, joint in enumerate(descriptor.output):
         found = joint.offset + ((values[:, number] * joint.scale + 8192) >> 14)
         if joint.turn:
             found = (found + joint.turn * ((direction + 2) >> 2)) % 65536
         else:
-            outside = (found < joint.limit_low) | (found > joint.limit_high)
-            flags |= np.where(outside, Status.OUTSIDE_TRAVEL, 0)
-        positions[:, number] = found
-    return positions
+            flags = flags | _outside((found < joint.limit_low) | (found > joint.limit_high))
+        columns.append(found)
+    return xp.stack(columns, axis=1), flags

@@ -38,6 +38,11 @@ def spare_of(problem: TableProblem, feature: Feature, counts: Floats) -> Spare |
     if feature.spare is None:
         return None
     below = features.below(feature, counts)
+    if not feature.is_ratio:
+        # The sum of two magnitudes is least, in a cusp, where one of them is zero: a place that samples miss.
+        small, large = np.sort(np.abs(np.stack(features.plane(feature, counts))), axis=0)
+        step = 2.0 * np.pi / len(counts) ** (1.0 / len(problem.joints))  # at most, between samples of a turn
+        below = np.where(small < step * large, large, below)
     ratio = counts[:, feature.spare] / below
     noise = problem.noise_mT / problem.step_mT
     deviation = np.hypot(noise[feature.spare], ratio * noise[list(feature.axes)].max())
