@@ -11,7 +11,7 @@ from fluxfix import arguments
 from fluxfix.errors import ArgumentError, ClockError
 from fluxfix.inverse.track import engine
 from fluxfix.inverse.track import state as states
-from fluxfix.inverse.track.motion import Motion, largest_acceleration
+from fluxfix.inverse.track.motion import Motion, first_speed, largest_acceleration
 from fluxfix.inverse.track.room import NUMBER, Room
 from fluxfix.inverse.track.tracks import Tracks
 
@@ -55,10 +55,12 @@ class Tracker:
 
     Joints are taken to keep their velocity but for accelerations that change from sample to sample and whose standard
     deviation is `max_acceleration`; a joint that keeps accelerating that hard is seen up to one sd of a single reading
-    late. Values that are converted one after the other are each compared at their own instant. A reading that the
-    prediction does not allow (chi-square beyond what 1 of 1000 good ones reach) is not used: the row is then predicted,
-    flagged POOR_MATCH and PREDICTED with its age, and so is a row without a reading. Predictions end at the travel, and
-    after `coast_ms`; then rows are NaN, flagged NOT_MEASURED, until a full solution can be believed.
+    late. A track begins with any velocity that a joint reaches within its travel; a full turn may be met at up to some
+    18,000 turns a minute, if it makes less than half of one from sample to sample. Values that are converted one after
+    the other are each compared at their own instant. A reading that the prediction does not allow (chi-square beyond
+    what 1 of 1000 good ones reach) is not used: the row is then predicted, flagged POOR_MATCH and PREDICTED with its
+    age, and so is a row without a reading. Predictions end at the travel, and after `coast_ms`; then rows are NaN,
+    flagged NOT_MEASURED, until a full solution can be believed.
 
     `state` is all that is kept, a row of numbers; a tracker of the same rig and options goes on from it.
     """
@@ -92,8 +94,10 @@ class Tracker:
         self.joints = tuple(rig.joints)
         self.columns = tuple(rig.columns)
         self._rig = rig.name
+        accelerations = _accelerations(rig, max_acceleration or {})
         motion = Motion(
-            acceleration=_accelerations(rig, max_acceleration or {}),
+            acceleration=accelerations,
+            speed=np.array([first_speed(joint, a) for joint, a in zip(rig.joints, accelerations, strict=True)]),
             ahead_s=1e-3 * _milliseconds("ahead_ms", ahead_ms),
             coast_s=np.nan if coast_ms is None else 1e-3 * _milliseconds("coast_ms", coast_ms),
             late_s=1e-6 * rig.late_us,

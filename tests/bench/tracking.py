@@ -7,8 +7,9 @@ import grpc
 import numpy as np
 from numpy.typing import NDArray
 
+from bench.echo_server import STREAM
 from bench.record import About, Row
-from bench.services import fluxfix_serving
+from bench.services import echo_serving, fluxfix_serving
 from fluxfix import Tracker, load_rig, shipped
 from fluxfix_client import Client
 from fluxfix_client.v1 import solve_service_pb2 as wire
@@ -24,8 +25,9 @@ Floats = NDArray[np.float64]
 
 ABOUT = About(
     what="samples followed a second, with covariances, velocities, misfit and status in the answer: by a Tracker in process; over "
-    "loopback by one stream of `fluxfix serve`, a process of its own, messages made beforehand and answers not unpacked; and by the "
-    f"Python client, from NumPy to NumPy; by turns, {ROUNDS} rounds",
+    "loopback by one stream of `fluxfix serve`, a process of its own, messages made beforehand and answers not unpacked; by the Python "
+    "client, from NumPy to NumPy; and as many messages of the same sizes by a stream of a bare grpcio server that computes nothing; by "
+    f"turns, {ROUNDS} rounds",
     unit="samples/s: the median over rounds, and the best round; of_process: ratio to the Tracker with the same batches in the same "
     "round, the median over rounds",
     origin="simulated: sines of 2 Hz over half the travel at 10 kHz, readings of the exact model with the rig's noise, rounded",
@@ -39,7 +41,13 @@ def rows() -> list[Row]:
     """Measure."""
     texts = {name: shipped.path(f"rigs/{name}.toml").read_text(encoding="utf-8") for name in RIGS}
     found: list[Row] = []
-    with fluxfix_serving(texts) as served, grpc.insecure_channel(served.address) as channel:
+    with (
+        fluxfix_serving(texts) as served,
+        echo_serving() as bare,
+        grpc.insecure_channel(served.address) as channel,
+        grpc.insecure_channel(bare.address) as echo_channel,
+    ):
+        echo = echo_channel.stream_stream(STREAM)
         for name in RIGS:
             rig = load_rig(shipped.path(f"rigs/{name}.toml"))
             t_s, readings = _samples(rig)
@@ -49,12 +57,15 @@ def rows() -> list[Row]:
                 ]
                 requests = [_request(name, *batch) for batch in batches]
                 stub, client = SolveServiceStub(channel), Client(served.address)
+                answer = next(iter(stub.TrackReadings(iter(requests[:1])))).ByteSize()
+                messages = [answer.to_bytes(4, "little") + bytes(requests[0].ByteSize() - 4)] * len(requests)
                 ways: dict[str, Callable[[], Iterator[int]]] = {
                     "in process": lambda rig=rig, batches=batches: _in_process(Tracker(rig), batches),
                     "stream": lambda stub=stub, requests=requests: _streamed(stub, requests),
                     "Python client": lambda client=client, name=name, batches=batches: _by_client(
                         client, name, batches
                     ),
+                    "bare grpcio echo": lambda size=size, messages=messages: (size for _ in echo(iter(messages))),
                 }
                 rates: dict[str, list[float]] = {way: [] for way in ways}
                 for _ in range(ROUNDS):

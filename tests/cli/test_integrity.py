@@ -14,7 +14,7 @@ def test_foreign_fields_are_told_where_asked(capsys):
     """One line each: the smallest found, the share not found, the shift, the alarm; nothing where none is stated."""
     assert run(["check", SLIDER]) == 0
     silent = capsys.readouterr().out
-    assert run(["check", SLIDER, "--stray-mT", "1", "--confirm", "2/3", "--rate-hz", "2000"]) == 0
+    assert run(["check", SLIDER, "--stray-mT", "1", "--confirm", "1/1", "--confirm", "2/3", "--rate-hz", "2000"]) == 0
     said = " ".join(capsys.readouterr().out.split())
 
     assert "foreign field, the same at all sensors" not in silent
@@ -23,7 +23,7 @@ def test_foreign_fields_are_told_where_asked(capsys):
     assert "leaves no misfit at any size" in said
     assert "of 1 mT: not found along 2.83 % of the directions" in said
     assert "up to 1 mT, shifts travel by up to 0.56 mm" in said
-    assert "at 2000 Hz, its delay and false alarms: 2 of 3: 1.5 ms, 14 an hour" in said
+    assert "at 2000 Hz, its delay and false alarms: 1 of 1: 0.500 ms, 7193 an hour; 2 of 3: 1.50 ms, 14 an hour" in said
 
 
 def test_foreign_fields_as_json(capsys):

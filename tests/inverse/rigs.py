@@ -28,22 +28,7 @@ range_mm = [-8, 10]
 """A ball over a sensor of one axis: places ahead and behind read alike, since z is even in the travel."""
 
 KNOB = (
-    """
-name = "knob"
-[[magnet]]
-name = "magnet"
-shape = "sphere"
-diameter_mm = 5
-remanence_mT = 1200
-direction = [1, 0, 0]
-position_mm = [0, 0, 6]
-[[joint]]
-name = "turn"
-kind = "revolute"
-axis = [0, 0, 1]
-range_deg = [0, 360]
-wraps = true
-"""
+    texts.changed(texts.TURN.replace('"shaft"', '"knob"'), position_mm="position_mm = [0, 0, 6]")
     + texts.SENSOR
     + texts.EXACT
 )

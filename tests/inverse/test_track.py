@@ -20,6 +20,22 @@ def slide():
     return texts.rig(SLIDE)
 
 
+@pytest.fixture(scope="module")
+def shaft():
+    """A shaft whose axes are converted 20 µs apart."""
+    return texts.rig(texts.SHAFT)
+
+
+def pushed(acceleration):
+    """What white noise of acceleration does to position and speed over a period.
+
+    Source: Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, eq. 6.2.2-12,
+    with the density that moves the speed by acceleration times period.
+    """
+    third, half = PERIOD_S**3 / 3.0, PERIOD_S**2 / 2.0
+    return acceleration**2 * PERIOD_S * np.array([[third, half], [half, PERIOD_S]])
+
+
 def steady(rig, place_mm, acceleration):
     """Covariances of position and speed of the ideal filter before and after a sample, by scipy's Riccati solver."""
     step = 1e-4
@@ -28,8 +44,7 @@ def steady(rig, place_mm, acceleration):
     seen = np.stack([slope, slope * LATE_S], axis=1)
     noise = np.diag(np.asarray(rig.sensing.variance_mT2))
     carry = np.array([[1.0, PERIOD_S], [0.0, 1.0]])
-    pushed = acceleration * np.array([0.5 * PERIOD_S**2, PERIOD_S])
-    before = solve_discrete_are(carry.T, seen.T, np.outer(pushed, pushed), noise)
+    before = solve_discrete_are(carry.T, seen.T, pushed(acceleration), noise)
     gain = before @ seen.T @ np.linalg.inv(seen @ before @ seen.T + noise)
     return before, before - gain @ seen @ before
 
@@ -46,11 +61,11 @@ def test_covariance_is_that_of_the_steady_state(slide):
 
 
 def ensemble(rig, count, samples, speed, acceleration, seed):
-    """The last rows of many tracks, and the truth: accelerations are drawn anew for every interval."""
+    """The last rows of many tracks, and the truth: pushes are drawn anew for every interval."""
     rng = np.random.default_rng(seed)
-    pushed = acceleration * rng.standard_normal((count, samples))
-    v = speed + np.concatenate([np.zeros((count, 1)), np.cumsum(pushed[:, :-1] * PERIOD_S, axis=1)], axis=1)
-    steps = v[:, :-1] * PERIOD_S + 0.5 * pushed[:, :-1] * PERIOD_S**2
+    pushes = acceleration * rng.multivariate_normal(np.zeros(2), pushed(1.0), (count, samples - 1), method="cholesky")
+    v = speed + np.concatenate([np.zeros((count, 1)), np.cumsum(pushes[..., 1], axis=1)], axis=1)
+    steps = v[:, :-1] * PERIOD_S + pushes[..., 0]
     q = np.concatenate([np.zeros((count, 1)), np.cumsum(steps, axis=1)], axis=1)
     q += rng.uniform(3.4, 3.6, (count, 1)) - speed * samples * PERIOD_S
     readings = each_at_its_instant(q, v) + 0.03 * rng.standard_normal((count, samples, 3))
@@ -161,18 +176,36 @@ def test_prediction_ends_at_the_travel(slide):
     assert np.all(ahead.sd > now.sd)
 
 
-def test_a_wrapping_joint_turns_on():
-    """A shaft at 3000 rpm, axes 20 µs apart, is followed over full turns without skew (a fix is off by 0.2 deg)."""
-    rig = texts.rig(texts.SHAFT)
-    speed, t_s = 18000.0, 2e-4 * np.arange(200)
+@pytest.mark.parametrize("speed", [18000.0, -90000.0])
+def test_a_wrapping_joint_turns_on(shaft, speed):
+    """A shaft at 3000 or 15,000 rpm is found and followed over full turns without skew (a fix is off by 0.2 deg)."""
+    rig, t_s = shaft, 2e-4 * np.arange(200)
     angle = np.mod(5.0 + speed * t_s, 360.0)
     readings = rig.readings(angle[:, None], velocities=np.full((200, 1), speed))
-    tracks = Tracker(rig, max_acceleration={"turn": 1e6}).track(t_s, readings)
+    tracks = Tracker(rig).track(t_s, readings)
     error = np.mod(tracks.position[:, 0] - angle + 180.0, 360.0) - 180.0
 
     assert np.all((tracks.position >= 0.0) & (tracks.position < 360.0))
     assert np.max(np.abs(error[20:])) < 1e-3
     assert tracks.velocity[-1, 0] == pytest.approx(speed, rel=1e-3)
+    assert np.all(tracks.status & ~Status.IMPRECISE == 0)
+
+
+def test_a_far_too_large_acceleration_does_not_ring(slide):
+    """Told far too large an acceleration, the velocity has the noise that steady gains leave: 2.1 sd of a fix a period.
+
+    By hand: with gains 1 and β = 3 - √3, the limit of white noise of acceleration, each velocity is 1 - β times the one
+    before and β times the step of two fixes over the period, which has the variance 2 β² / (2 - β) sd² / period².
+    """
+    count, beta = 2000, 3.0 - np.sqrt(3.0)
+    rng = np.random.default_rng(7)
+    readings = magpylib_readings(np.array(4.0)) + 0.03 * rng.standard_normal((count, 3))
+    tracks = Tracker(slide, max_acceleration={"travel": 1e6}).track(PERIOD_S * np.arange(count), readings)
+    sd = slide.solve(magpylib_readings(np.array(4.0))).sd[0]
+    expected = beta * np.sqrt(2.0 / (2.0 - beta)) * sd / PERIOD_S
+
+    # Within 3 sd of a sampled rms; the skew of 25 µs between axes tells next to nothing of the velocity.
+    assert np.std(tracks.velocity[5:, 0]) == pytest.approx(expected, rel=3.0 / np.sqrt(2.0 * count) + MODEL)
 
 
 def test_two_places():

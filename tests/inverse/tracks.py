@@ -3,31 +3,15 @@
 import magpylib
 import numpy as np
 
+from inverse import rigs
 from rig import texts
 
 PERIOD_S = 5e-4
 ACCELERATION = 4000.0  # mm/s², the default's quarter: the filter has something to average
 LATE_S = np.array([0.0, 25e-6, 50e-6])  # the sensor's three axes, one after the other
 
-SLIDE = (
-    """
-name = "slide"
-[[magnet]]
-name = "magnet"
-shape = "sphere"
-diameter_mm = 6
-remanence_mT = 1250
-direction = [0, 0, 1]
-position_mm = [0, 0, 8]
-[[joint]]
-name = "travel"
-kind = "prismatic"
-axis = [1, 0, 0]
-range_mm = [-20, 20]
-"""
-    + texts.SENSOR
-    + "sequential = true\n"
-    + texts.EXACT
+SLIDE = texts.changed(
+    rigs.FOLDED.replace('"folded"', '"slide"'), range_mm="range_mm = [-20, 20]", axes="sequential = true"
 )
 """A ball that slides over a sensor whose axes are converted one after the other."""
 

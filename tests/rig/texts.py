@@ -156,7 +156,7 @@ offset_mT = {limit = 0.4}
 """Three magnets of three shapes and two sensors on a tree of four joints, one of them geared and one a full turn."""
 
 
-SHAFT = """
+TURN = """
 name = "shaft"
 [[magnet]]
 name = "magnet"
@@ -171,6 +171,12 @@ kind = "revolute"
 axis = [0, 0, 1]
 range_deg = [0, 360]
 wraps = true
+"""
+"""A ball on a shaft, magnetised across it, and the full turn that it makes."""
+
+SHAFT = (
+    TURN
+    + """
 [[sensor]]
 name = "board"
 axes = "xy"
@@ -180,6 +186,7 @@ noise_mT = 1e-4
 conversion_us = 20
 sequential = true
 """
+)
 """A dipole on a shaft: its field turns with it, of one size in x and y."""
 
 

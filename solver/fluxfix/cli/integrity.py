@@ -47,6 +47,8 @@ def text(found: dict[str, Any], place: Callable[[list[float]], str]) -> list[str
         found: what `computed` gives.
         place: puts a position into words.
     """
+    from fluxfix.report.numbers import number
+
     chances = f"false alarm {_percent(found['false_alarm'])} a sample, found with {_percent(found['detection'])}"
     lines = [f"foreign field, the same at all sensors ({chances}):", *_found_text(found, place)]
     if found["stray_mT"] is not None:
@@ -56,13 +58,13 @@ def text(found: dict[str, Any], place: Callable[[list[float]], str]) -> list[str
             f" ({_percent(found['unseen_share_worst'])} at {place(found['unseen_share_worst_at'])})"
         )
         lines += [
-            f"  what is not found, up to {stray}, shifts {joint['name']} by up to {joint['error']:.2g} {joint['unit']},"
-            f" at {place(joint['error_at'])}"
+            f"  what is not found, up to {stray}, shifts {joint['name']} by up to {number(joint['error'], 2)} "
+            f"{joint['unit']}, at {place(joint['error_at'])}"
             for joint in found["joints"]
         ]
     if found["dof"] > 0:
         alarms = "; ".join(
-            f"{one['k']} of {one['n']}: {one['delay_ms']:.3g} ms, {one['false_alarms_per_hour']:.2g} an hour"
+            f"{one['k']} of {one['n']}: {number(one['delay_ms'])} ms, {number(one['false_alarms_per_hour'], 2)} an hour"
             for one in found["confirmations"]
         )
         lines.append(f"  alarm by flagged samples at {found['rate_hz']:g} Hz, its delay and false alarms: {alarms}")
@@ -72,16 +74,18 @@ def text(found: dict[str, Any], place: Callable[[list[float]], str]) -> list[str
 def _found_text(found: dict[str, Any], place: Callable[[list[float]], str]) -> list[str]:
     if found["dof"] == 0:
         return ["  smallest found: none, there is no spare value: every foreign field is taken for a position"]
+    from fluxfix.report.numbers import number
+
     at = place(found["every_direction_at"])
     along = ", ".join(f"{value:.2f}" for value in found["hidden_direction"])
     every, best = found["every_direction_mT"], found["best_direction_mT"]
     lines = [
-        f"  smallest found in every direction: {every:.3g} mT, at {at} along ({along})"
+        f"  smallest found in every direction: {number(every)} mT, at {at} along ({along})"
         if every < float("inf")
         else f"  smallest found in every direction: none, at {at} one along ({along}) moves the readings as the joints "
         "do and leaves no misfit at any size"
     ]
-    best_text = f"{best:.3g} mT" if best < float("inf") else "none"
+    best_text = f"{number(best)} mT" if best < float("inf") else "none"
     return [*lines, f"  smallest found everywhere in the direction that shows best: {best_text}"]
 
 

@@ -2,16 +2,18 @@
 
 All is about the polynomial p of `survey_form`; the exact readings' distance is less by at most twice its error. S
 scales values (1/sd, or 1). Boxes lie on a regular grid; tables hold, cell by cell of a coarse grid, a bound C_jk of
-each second derivative |S d2p/dqj dqk| (`survey_cells`).
+each second derivative |S d2p/dqj dqk|, and of each third one (`survey_cells`).
 
 *Near pairs*, in the mean-value form. The two boxes lie in one box with middle c and half widths R, and p(q) - p(q') =
-J~ D, where D = q - q' and J~ is the mean of the Jacobian along the way. With G = S J(c), column k of S J~ - G is at
-most e_k = sum over j of C_jk A_j, where A_j is how far the way is from c along joint j, in the mean: at most R_j, and
-at most R_j / 2 where the boxes lie on either side of c (from x to -y that mean is (x x + y y) / 2 / (x + y)). Let t_k
-be the root of entry kk of (G' G)**-1, so that |D_k| <= t_k |G D| for any D. Then |(S J~ - G) D| <= sum e_k |D_k| <=
-(sum e_k t_k) |G D|, and so
+J~ D, where D = q - q' and J~ is the mean of the Jacobian along the way. With G = S J(c), H_j its derivative along joint
+j and T_jl a bound of each column of the second one within the box, S J~ - G = sum over j of H_j m_j + rest: m is how
+far the middle of the way is from c, at most half the width of a box, and the rest at most 1/2 sum T_jl R_j R_l. With
+the singular values s_k of G and their directions v_k, S J~ - G is along v_k at most e_k = sum |H_j v_k| |m_j| and what
+the rest adds. Since |G D|**2 = sum (s_k v_k . D)**2, by Cauchy's inequality
 
-    |S (p(q) - p(q'))| >= (1 - sum e_k t_k) max_k |D_k| / t_k.
+    |S (p(q) - p(q'))| >= (1 - root of sum (e_k / s_k)**2) |G D|.
+
+|G D| is at least the smallest s_k times |D|, and at least |D_k| / t_k, t_k being the root of entry kk of (G' G)**-1.
 
 *Far pairs*, from both middles: p = p(c) + J(c)(q - c) + rest, with |S rest| <= 1/2 sum C_jk R_j R_k. Along any unit
 vector n, the distance is at least n . S(p(c) - p(c')) less what the linear parts and the rests can take away; n is
@@ -37,6 +39,8 @@ from fluxfix.study.survey_form import Form
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+MOST_NEAR = 6
+"""So many boxes apart do near pairs lie at most, if the tables' windows hold both: beyond, far pairs' bound is good."""
 CELLS = {1: 64, 2: 24, 3: 10, 4: 4}
 """Coarse cells along each joint's travel, by number of joints."""
 _SWEEPS = 4
@@ -90,7 +94,9 @@ class Bounds:
     """What lower bounds of pairs need."""
 
     form: Form
-    curvature: Cells
+    curvature: Cells  # C_jk
+    third: Cells  # T_jl, for each column of the Jacobian
+    gradient: Form  # of the form
     measure: Measure
     resolution: Floats  # (d,) r, in each joint's unit
     drift: Drift | None = None
@@ -111,7 +117,9 @@ class Bounds:
         moved = grid.nearest(boxes, others)
         apart = np.abs(boxes - moved)
         reachable = (apart + 1) * grid.width >= self.resolution * (1.0 - 1e-12)
-        near, far = np.max(apart, axis=1) <= NEAR, np.max(apart, axis=1) >= NEAR
+        finer = np.rint(self.curvature.width / grid.width).astype(np.int64)
+        near = np.all(apart <= np.minimum(np.maximum(NEAR, 2 * finer - 1), MOST_NEAR), axis=1)
+        far = np.max(apart, axis=1) >= NEAR
         found = np.zeros(len(boxes))
         if np.any(near):
             found[near] = self._near(grid, boxes[near], moved[near], reachable[near])
@@ -124,23 +132,26 @@ class Bounds:
     def _near(self, grid: Grid, boxes: Ints, moved: Ints, reachable: NDArray[np.bool_]) -> Floats:
         sums, index = _unique(boxes + moved)
         middle = grid.middles(np.asarray(0.5 * sums, dtype=np.float64))
-        _, slopes = survey_form.evaluate(self.form, middle)
-        scaled = self._with_drift(self.measure.scale[:, None] * slopes, middle)
+        n, m, d = len(middle), len(self.measure.scale), len(grid.low)
+        slopes, bends = (one.reshape(n, m, d, -1) for one in survey_form.evaluate(self.gradient, middle))
+        scaled = self._with_drift(self.measure.scale[:, None] * slopes[..., 0], middle)
         information = np.swapaxes(scaled, 1, 2) @ scaled
+        squares, v = np.linalg.eigh(information)
         t = np.sqrt(np.diagonal(inverse(information), axis1=1, axis2=2))[index]
+        bent = np.einsum("i,nikj,nkc->nijc", self.measure.scale, bends, v[:, :d])
+        first = 0.5 * np.einsum("njc,j->nc", np.linalg.norm(bent, axis=1), grid.width)
         apart = np.abs(boxes - moved)
-        half = 0.5 * (apart + 1) * grid.width
-        away = np.where(apart > 0, 0.5, 1.0) * half
-        e = np.einsum("njk,nj->nk", self.curvature.over(middle[index], half), away)
+        half, v = 0.5 * (apart + 1) * grid.width, np.abs(v)[index]
+        rest = 0.5 * np.einsum("njlk,nj,nl->nk", self.third.over(middle[index], half), half, half)
+        e = first[index] + np.einsum("nk,nkc->nc", rest, v[:, :d])
         if self.drift is not None:
-            turned = np.sum(self.drift.slopes.over(middle[index], half) * half, axis=1)
-            e = np.concatenate([e, turned[:, None]], axis=1)
-        with np.errstate(invalid="ignore"):
-            kept = 1.0 - np.sum(np.where(np.isfinite(t), e * t, np.inf), axis=1)
+            e += np.sum(self.drift.slopes.over(middle[index], half) * half, axis=1)[:, None] * v[:, d]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            kept = 1.0 - np.sqrt(np.sum(np.square(e) / np.maximum(squares, 0.0)[index], axis=1))
         kept = np.maximum(np.nan_to_num(kept, nan=0.0), 0.0)
         gap = np.maximum(apart - 1, 0) * grid.width
         if self.measure.per_length:
-            weakest = np.sqrt(np.maximum(np.linalg.eigvalsh(information)[:, 0], 0.0))[index]
+            weakest = np.sqrt(np.maximum(squares[:, 0], 0.0))[index]
             shortest = np.maximum(np.linalg.norm(gap, axis=1), np.min(self.resolution))
             return np.asarray(np.maximum(kept * weakest - self.error / shortest, 0.0))
         t = t[:, : gap.shape[1]]

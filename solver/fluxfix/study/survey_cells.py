@@ -21,6 +21,8 @@ AROUND = NEAR
 """Cells that the domain of a full turn goes on for at either end, so that near pairs across the seam lie inside."""
 _WIDER = 1e-6
 """Part of its width that a cell is widened by, so that round-off of an edge does not count."""
+_LEFT_OUT = 0.01
+"""Coefficients that add up to less than a tenth of this part of the largest are left out, and their sum is added."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,7 @@ class Cells:
     windows: dict[tuple[int, ...], Floats]  # (n1, …, nd, d, …): largest over the window that begins at a cell
 
     def over(self, middle: Floats, half: Floats) -> Floats:
-        """Largest bounds over boxes: (n, d, d) of second derivatives, (n, d) of first ones."""
+        """Largest bounds over boxes: (n, d, …), of as many joints as derivatives are taken."""
         first = np.floor((middle - half - self.low) / self.width + _WIDER).astype(np.int64)
         last = np.ceil((middle + half - self.low) / self.width - _WIDER).astype(np.int64) - 1
         window = np.maximum(last - first + 1, 1)
@@ -61,17 +63,26 @@ def curvature(form: Form, width: Floats, counts: Ints, scale: Floats) -> Cells:
     return _bounds(form, width, counts, scale, 2)
 
 
+def third(form: Form, width: Floats, counts: Ints, scale: Floats) -> Cells:
+    """Bounds of third derivatives over the form's domain; arguments as of `curvature`."""
+    return _bounds(form, width, counts, scale, 3)
+
+
 def _bounds(form: Form, width: Floats, counts: Ints, scale: Floats, order: int) -> Cells:
     d = len(counts)
     degrees = [n - 1 for n in form.coefficients.shape[:-1]]
-    cells = [_cells(degree, int(count)) for degree, count in zip(degrees, counts, strict=True)]
     by_joint = [survey_form.derivative(degree) / half for degree, half in zip(degrees, form.half, strict=True)]
     table = np.empty((*(d,) * order, *counts))
     for axes in itertools.combinations_with_replacement(range(d), order):
         tensor = form.coefficients * scale
         for axis in axes:
             tensor = np.moveaxis(np.tensordot(by_joint[axis], tensor, axes=(1, axis)), 0, axis)
-        table[axes] = table[axes[::-1]] = _sizes(tensor, cells)
+        largest = np.max(np.abs(tensor), axis=tuple(range(d)))
+        tensor, dropped = survey_form.trimmed(tensor, _LEFT_OUT * largest)
+        cells = [_cells(n - 1, int(count)) for n, count in zip(tensor.shape, counts, strict=False)]
+        sizes = _sizes(tensor, cells) + np.linalg.norm(dropped)
+        for order_of in itertools.permutations(axes):
+            table[order_of] = sizes
     table = np.moveaxis(table, range(order), range(-order, 0))
     shapes = np.stack(np.meshgrid(*[np.arange(1, 2 * NEAR)] * d, indexing="ij"), axis=-1).reshape(-1, d)
     return Cells(form.low, width, {tuple(int(n) for n in size): _largest(table, size) for size in shapes})

@@ -106,11 +106,11 @@ def _through(
     tensor = values.reshape(*(n + 1 for n in degrees), -1)
     for axis, n in enumerate(degrees):
         tensor = np.moveaxis(np.tensordot(to_coefficients(n), tensor, axes=(1, axis)), 0, axis)
-    tensor, dropped = _trimmed(tensor, wanted_mT)
+    tensor, dropped = trimmed(tensor, wanted_mT)
     return Form(tensor, low, high, error_mT + dropped + ROUND_OFF * float(np.max(np.abs(values))))
 
 
-def _trimmed(tensor: Floats, wanted: Floats) -> tuple[Floats, Floats]:
+def trimmed(tensor: Floats, wanted: Floats) -> tuple[Floats, Floats]:
     """Without the highest degrees that hardly count, and the sum (m,) of the sizes of what is left out.
 
     A bound asks for more degrees than the readings turn out to need. No Chebyshev polynomial is beyond 1 in its domain.
@@ -184,6 +184,16 @@ def evaluate(form: Form, positions: Floats) -> tuple[Floats, Floats]:
         values[part] = found[0]
         slopes[part] = np.stack(found[:0:-1], axis=-1)
     return values, slopes
+
+
+def gradient(form: Form) -> Form:
+    """The polynomial's derivative by position, as a polynomial of values (m d,): joint after joint for each value."""
+    parts = []
+    for k, half in enumerate(form.half):
+        one = np.tensordot(derivative(form.coefficients.shape[k] - 1) / half, form.coefficients, axes=(1, k))
+        parts.append(np.moveaxis(one, 0, k))
+    stacked = np.stack(parts, axis=-1)
+    return Form(stacked.reshape(*stacked.shape[:-2], -1), form.low, form.high, np.zeros(0))
 
 
 def _degree(

@@ -48,7 +48,7 @@ def survey_rig(
     """See `fluxfix.survey`."""
     r = _resolution(rig, resolution or {})
     if boxes < 1:
-        raise ArgumentError(f"got a budget of {boxes} boxes, needs at least 1: leave it out for {BOXES}", boxes=boxes)
+        raise ArgumentError(f"got a budget of {boxes} boxes, needs at least 1: leave it out for {BOXES:,}", boxes=boxes)
     if seconds is not None and not seconds > 0.0:
         raise ArgumentError(
             f"got a budget of {seconds} s, needs more than 0: leave it out for no limit", seconds=seconds
@@ -182,7 +182,10 @@ def _bounds(forms: tuple[Form, Form | None], grid: Grid, measure: Measure, r: Fl
     drift = None
     if most_sd is not None and moved is not None:
         drift = Drift(moved, survey_cells.slopes(moved, grid.width, counts, measure.scale), most_sd)
-    return Bounds(form, survey_cells.curvature(form, grid.width, counts, measure.scale), measure, r, drift)
+    second, third = (
+        make(form, grid.width, counts, measure.scale) for make in (survey_cells.curvature, survey_cells.third)
+    )
+    return Bounds(form, second, third, survey_form.gradient(form), measure, r, drift)
 
 
 def _bounded(

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +14,8 @@ from fluxfix.inverse.predict import inverse
 from fluxfix.rig.travel import SolvedJoint
 
 Floats = NDArray[np.float64]
-Off = Callable[[Floats], Floats]
-"""What values are off by, (n, v) at positions (n, d)."""
+Judged = tuple[Floats, Callable[[Floats], float]]
+"""Positions (n, d), and how wrong, in parts of what is wanted, a form is whose values (n, v) there are so far off."""
 
 ERROR = {1: 1e-11, 2: 3e-10, 3: 1e-7, 4: 1e-6}
 """The error wanted of positions, as part of the span, by number of joints: far below an sd, and cheap to reach.
@@ -65,13 +64,13 @@ def readings_form(
     wanted = ERROR[len(joints)] if error is None else error
     spans = np.array([joint.span for joint in joints])
 
-    def judge(whole: Form) -> Callable[[Off], float]:
-        """What tells the largest shift of a position, in parts of what is wanted."""
+    def judge(whole: Form) -> Judged:
+        """By the largest shift of a position."""
         points = forms.checkpoints(whole.axes, CHECKS)
         covariance, per_mT = _accuracy(whole, points, variance_mT2)
         # Near a place that no reading tells the sd exceeds the span, and an error may be as many times larger.
         allowed = wanted * np.maximum(spans, _sd(covariance))
-        return lambda off: float(np.max(np.einsum("ndm,nm->nd", np.abs(per_mT), np.abs(off(points))) / allowed))
+        return points, lambda off: float(np.max(np.einsum("ndm,nm->nd", np.abs(per_mT), np.abs(off)) / allowed))
 
     found = _short_form(joints, exact, judge)
     points = forms.checkpoints(found.axes, CHECKS)
@@ -91,10 +90,10 @@ def part_form(joints: tuple[SolvedJoint, ...], exact: Callable[[Floats], Floats]
         exact: values (n, v) at positions (n, d).
     """
 
-    def judge(whole: Form) -> Callable[[Off], float]:
+    def judge(whole: Form) -> Judged:
         points = forms.checkpoints(whole.axes, CHECKS)
         allowed = _PART_ERROR * max(np.max(np.abs(whole.coefficients)), 1e-300)
-        return lambda off: float(np.max(np.abs(off(points))) / allowed)
+        return points, lambda off: float(np.max(np.abs(off)) / allowed)
 
     return _short_form(joints, exact, judge)
 
@@ -102,21 +101,22 @@ def part_form(joints: tuple[SolvedJoint, ...], exact: Callable[[Floats], Floats]
 def _short_form(
     joints: tuple[SolvedJoint, ...],
     exact: Callable[[Floats], Floats],
-    judge: Callable[[Form], Callable[[Off], float]],
+    judge: Callable[[Form], Judged],
 ) -> Form:
     """The form of fewest terms whose error, in parts of what is wanted, is at most 1: as far as the limits allow.
 
     Args:
         joints: of the rig.
         exact: values (n, v) at positions (n, d).
-        judge: makes, for a form, what tells how wrong it is for being off by something, in parts of what is wanted.
+        judge: where to look at a form, and what tells how wrong it is there.
     """
     d = len(joints)
     terms, most = [_FIRST_TERMS[d]] * d, MOST_TERMS[d]
     while True:
         whole = forms.fitted(tuple(Axis.of_joint(j, t) for j, t in zip(joints, terms, strict=True)), exact)
-        wrong = judge(whole)
-        allowed, dropped = 1.0 / max(wrong(partial(_ones, whole)), 1e-300), forms.tails(whole)
+        points, wrong = judge(whole)
+        ones = np.ones((len(points), whole.coefficients.shape[-1]))
+        allowed, dropped = 1.0 / max(wrong(ones), 1e-300), forms.tails(whole)
         # The last terms alias what is left out: where they matter, more are needed.
         short = [bool(tail[max(t - 2, 0)] > allowed) and t < most for tail, t in zip(dropped, terms, strict=True)]
         more = [min(t + t // 2, most) if one else t for t, one in zip(terms, short, strict=True)]
@@ -124,24 +124,16 @@ def _short_form(
             break
         terms = more
     # The tails bound what dropping terms changes, far from closely: more are dropped while the change itself allows it.
-    found, looser = whole, 1.0
+    found, looser, values = whole, 1.0, whole.values(points)
     while True:
         kept = [max(int(np.argmax(tail <= looser * allowed / d)), 2) for tail in dropped]
         shorter = forms.truncated(
             whole, [min(k | int(a.wraps), a.terms) for k, a in zip(kept, whole.axes, strict=True)]
         )
         fits = found.coefficients[..., 0].size <= MOST_PRODUCTS[d]
-        if fits and looser > 1.0 and (looser > _LOOSEST or wrong(partial(_change, whole, shorter)) > 1.0):
+        if fits and looser > 1.0 and (looser > _LOOSEST or wrong(values - shorter.values(points)) > 1.0):
             return found
         found, looser = shorter, looser * 2.0
-
-
-def _change(one: Form, other: Form, positions: Floats) -> Floats:
-    return one.values(positions) - other.values(positions)
-
-
-def _ones(form: Form, positions: Floats) -> Floats:
-    return np.ones((len(positions), form.coefficients.shape[-1]))
 
 
 def _sd(covariance: Floats) -> Floats:

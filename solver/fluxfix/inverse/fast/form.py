@@ -20,17 +20,17 @@ class Form:
 
     def values(self, positions: Floats) -> Floats:
         """At positions (n, d): (n, v)."""
-        functions = [axis.functions(column)[0] for axis, column in zip(self.axes, positions.T, strict=True)]
-        return _summed(self.coefficients, functions)
+        first, *others = (axis.functions(column)[0] for axis, column in zip(self.axes, positions.T, strict=True))
+        return _summed(np.tensordot(first, self.coefficients, axes=1), others)
 
     def slopes(self, positions: Floats) -> Floats:
         """Derivatives at positions (n, d): (n, v, d)."""
-        both = [axis.functions(column) for axis, column in zip(self.axes, positions.T, strict=True)]
+        first, *others = (axis.functions(column) for axis, column in zip(self.axes, positions.T, strict=True))
+        value, slope = (np.tensordot(one, self.coefficients, axes=1) for one in first)
         columns = [
-            _summed(self.coefficients, [one[1] if j == k else one[0] for j, one in enumerate(both)])
-            for k in range(len(both))
+            _summed(value, [one[1] if j == k else one[0] for j, one in enumerate(others)]) for k in range(len(others))
         ]
-        return np.stack(columns, axis=-1)
+        return np.stack([_summed(slope, [one[0] for one in others]), *columns], axis=-1)
 
 
 def nodes(axes: tuple[Axis, ...]) -> Floats:
@@ -91,9 +91,8 @@ def checkpoints(axes: tuple[Axis, ...], count: int) -> Floats:
     return np.stack([axis.at(part) for axis, part in zip(axes, parts.T, strict=True)], axis=-1)
 
 
-def _summed(coefficients: Floats, functions: list[Floats]) -> Floats:
-    """(t1, …, td, v) and (n, tk) each, to (n, v)."""
-    found = np.tensordot(functions[0], coefficients, axes=(1, 0))
-    for one in functions[1:]:
+def _summed(found: Floats, functions: list[Floats]) -> Floats:
+    """(n, t2, …, td, v) and (n, tk) each, to (n, v)."""
+    for one in functions:
         found = np.einsum("nt,nt...->n...", one, found)
     return np.asarray(found)

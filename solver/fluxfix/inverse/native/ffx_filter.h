@@ -1,8 +1,10 @@
-/* The filter itself: a joint keeps its velocity but for an acceleration that is constant from sample to sample and whose
-   sd is the largest one stated; a value is expected at the position of its own instant.
+/* The filter itself: a joint keeps its velocity but for an acceleration that is white noise, of which as much is taken as
+   moves the velocity over an interval by the largest one stated, as an sd; a value is expected at the position of its own
+   instant. An acceleration that was constant over each interval would make the gain for the velocity 2 where it is large,
+   and the filter ring from sample to sample; with this one the gain stays below 1.27.
 
-   Source: Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, 6.3.2 (discrete
-   white noise acceleration), 10.3.3 (extended filter) and 10.5.2 (iterated extended filter). */
+   Source: Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation, 2001, 6.2.2
+   (continuous white noise acceleration), 10.3.3 (extended filter) and 10.5.2 (iterated extended filter). */
 #ifndef FFX_FILTER_H
 #define FFX_FILTER_H
 
@@ -132,18 +134,18 @@ INLINE void predict(int d, const ffx_motion *motion, const Estimate *from, doubl
     for (int k = 0; k < d; ++k) {
         to->state[k] = from->state[k] + later_s * from->state[d + k];
         to->state[d + k] = from->state[d + k];
-        const double speed = motion->acceleration[k] * later_s, way = 0.5 * speed * later_s;
+        const double speed = motion->acceleration[k] * later_s, way = speed * later_s;
         for (int j = 0; j <= k; ++j) {
             const double both = entry(from->covariance, d + k, d + j);
             const double crossed = entry(from->covariance, d + k, j) + entry(from->covariance, d + j, k);
             to->covariance[k * (k + 1) / 2 + j] =
-                entry(from->covariance, k, j) + later_s * (crossed + later_s * both) + (j == k ? way * way : 0.0);
+                entry(from->covariance, k, j) + later_s * (crossed + later_s * both) + (j == k ? way * way / 3.0 : 0.0);
             to->covariance[(d + k) * (d + k + 1) / 2 + d + j] = both + (j == k ? speed * speed : 0.0);
         }
         for (int j = 0; j < d; ++j) {
             to->covariance[(d + k) * (d + k + 1) / 2 + j] = entry(from->covariance, d + k, j) +
                                                             later_s * entry(from->covariance, d + k, d + j) +
-                                                            (j == k ? way * speed : 0.0);
+                                                            (j == k ? 0.5 * way * speed : 0.0);
         }
     }
 }

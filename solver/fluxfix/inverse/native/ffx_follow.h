@@ -77,8 +77,7 @@ INLINE void keep(const ffx_form *form, int d, const Estimate *found, double t_s,
     state->running = 1.0;
 }
 
-/* Begin with a full solution: any position, and any velocity that a joint reaches within its travel. Returns whether it
-   can be believed. */
+/* Begin with a full solution: any position, and any velocity that a joint may have. Returns whether it can be believed. */
 INLINE int begin(const ffx_form *form, int d, const ffx_motion *motion, const double *weight, const double *given,
                  const Reading *reading, double t_s, ffx_track_state *state, Track *track)
 {
@@ -97,7 +96,7 @@ INLINE int begin(const ffx_form *form, int d, const ffx_motion *motion, const do
         prior.state[k] = solution.position[k];
         prior.state[d + k] = 0.0;
         prior.covariance[k * (k + 1) / 2 + k] = span * span;
-        prior.covariance[(d + k) * (d + k + 1) / 2 + d + k] = motion->acceleration[k] * span;
+        prior.covariance[(d + k) * (d + k + 1) / 2 + d + k] = motion->speed[k] * motion->speed[k];
     }
     track->misfit = update(form, d, motion, reading, &prior, prior.state, &found);
     track->dof = (int32_t)(reading->used - d);

@@ -13,6 +13,7 @@ enum {
 
 typedef struct {
     double acceleration[FFX_MAX_JOINTS]; /* the largest, in the joint's unit per s² */
+    double speed[FFX_MAX_JOINTS];        /* sd of the velocity that a track begins with */
     double ahead_s;                      /* to which results are predicted */
     double coast_s;                      /* how long a prediction may stand in for samples; NaN: two periods */
     int64_t instants;                    /* at which values are converted, counted once each */

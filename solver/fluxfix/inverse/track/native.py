@@ -30,6 +30,7 @@ class MotionStruct(ctypes.Structure):
 
     _fields_ = (
         ("acceleration", ctypes.c_double * library.MAX_JOINTS),
+        ("speed", ctypes.c_double * library.MAX_JOINTS),
         ("ahead_s", ctypes.c_double),
         ("coast_s", ctypes.c_double),
         ("instants", ctypes.c_int64),
@@ -104,6 +105,7 @@ def make(evaluator: Native, motion: Motion, weights: Floats, gate: Floats) -> Na
     )
     struct = MotionStruct(
         acceleration=(ctypes.c_double * library.MAX_JOINTS)(*motion.acceleration.tolist()),
+        speed=(ctypes.c_double * library.MAX_JOINTS)(*motion.speed.tolist()),
         ahead_s=motion.ahead_s,
         coast_s=motion.coast_s,
         instants=len(instants),

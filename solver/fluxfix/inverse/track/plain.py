@@ -11,6 +11,7 @@ import numpy as np
 
 from fluxfix.inverse.track import state as states
 from fluxfix.inverse.track.described import described, drift_at
+from fluxfix.inverse.track.motion import gained
 from fluxfix.rig.travel import wrap
 from fluxfix.status import Status
 
@@ -128,7 +129,7 @@ class PlainFilter:
         return outside
 
     def _begin(self, state: Floats, t_s: float, reading: Floats, side: Floats, found: _Row) -> bool:
-        """Begin with a full solution: any position, and any velocity that a joint reaches within its travel."""
+        """Begin with a full solution: any position, and any velocity that a joint may have."""
         d, solution = self._d, self.solve(reading[None])
         status = int(solution.status[0])
         found.status |= status & (_UNSOLVED | Status.AMBIGUOUS | Status.POOR_MATCH)
@@ -136,7 +137,7 @@ class PlainFilter:
             return False
         spans = np.array([joint.span for joint in self.solver.joints])
         prior = np.concatenate([solution.position[0], np.zeros(d)])
-        covariance = np.diag(np.concatenate([np.square(spans), self.motion.acceleration * spans]))
+        covariance = np.diag(np.concatenate([np.square(spans), np.square(self.motion.speed)]))
         found.misfit, at, after = self._update(reading, side, prior, covariance, prior[:d])
         found.dof = int(np.sum(side == 0)) - d
         if not found.misfit <= self.gate[max(found.dof, 1)]:
@@ -245,8 +246,7 @@ def predict(motion: Motion, at: Floats, covariance: Floats, later_s: float) -> t
     d = len(at) // 2
     carry = np.eye(2 * d)
     carry[:d, d:] = later_s * np.eye(d)
-    gained = np.concatenate([np.diag(0.5 * later_s**2 * motion.acceleration), np.diag(later_s * motion.acceleration)])
-    return carry @ at, carry @ covariance @ carry.T + gained @ gained.T
+    return carry @ at, carry @ covariance @ carry.T + gained(motion.acceleration, later_s)
 
 
 def _time_passes(state: Floats, t_s: float) -> None:
