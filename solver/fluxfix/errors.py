@@ -51,3 +51,8 @@ class ServiceError(FluxfixError):
 
 class RigNotFoundError(FluxfixError):
     """The service has no rig of that name."""
+
+
+def short(value: float, digits: int = 3) -> str:
+    """A number in a sentence: so many significant digits, or all of those before the point; never 3.6e+03."""
+    return f"{value:.0f}" if 10.0**digits <= abs(value) < float("inf") else f"{value:.{digits}g}"

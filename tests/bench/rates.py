@@ -12,11 +12,14 @@ SPEEDS = {"motor-shaft": {"turn": 36000.0}}
 """By rig and joint, per second; the others pass their travel in 0.2 s."""
 CHAIN = Chain(jitter_us=2.0, transport_us=10.0)
 LOAD_S = 0.2
+CORES = ("cortex-m0plus", "cortex-m4")
+CLOCK_MHZ = 64.0
 
 ABOUT = About(
     what="the rates study of every example rig as drawn: each joint goes back and forth over its travel at span / 0.2 s, the motor's "
     f"shaft turns at 6000 rpm; fixes are picked up to {CHAIN.jitter_us:g} µs late and are {CHAIN.transport_us:g} µs on their way; "
-    f"each path measured call by call, and for {LOAD_S:g} s at each rate with calls that come due whether or not those before are answered",
+    f"each path measured call by call, and for {LOAD_S:g} s at each rate with calls that come due whether or not those before are answered; "
+    f"the table's C code also by its instructions on emulated cores, as if each took a period of {CLOCK_MHZ:g} MHz",
     unit="errors: deg or mm, rms over the motion (worst: with 3 sd of what is random); µs; missed: part of the answers later than a period "
     "after they were due; cpu_share: of one core, by the path that solves",
     origin="the rig files; readings of the model, with noise and rounding for the latencies",
@@ -36,9 +39,9 @@ def rows() -> list[Row]:
         course = course_of(rig, SPEEDS.get(rig.name, {}))
         table = rates_of.table_of(rig)
         measured = everywhere(rig, table, DEFAULT_RATES_HZ, LOAD_S)
-        found = study_rates(
-            rig, None, None, measured.latencies, course=course, chain=CHAIN, loads=measured.loads, table=table
-        )
+        counted = [] if table is None else [paths.on_core(table, core, CLOCK_MHZ) for core in CORES]
+        ways = [*measured.latencies, *counted]
+        found = study_rates(rig, None, None, ways, course=course, chain=CHAIN, loads=measured.loads, table=table)
         errors += _errors(found)
         latencies += [
             {
@@ -50,8 +53,10 @@ def rows() -> list[Row]:
                 "p999_us": one.p999_us,
                 "worst_us": one.worst_us,
                 "calls": one.calls,
+                "instructions": None if one.instructions is None else one.instructions[0],
+                "most_instructions": None if one.instructions is None else one.instructions[1],
             }
-            for one in measured.latencies
+            for one in ways
         ]
         loads += [
             {"rig": rig.name, "path": one.path, "rate_hz": one.rate_hz, "calls": one.calls, "missed": one.missed}

@@ -12,6 +12,7 @@ from fluxfix.cli.common import Force, Json, Nominal, RigPath, _plain, by_joint, 
 
 if TYPE_CHECKING:
     from fluxfix.facade import Rig
+    from fluxfix.recordings.samples import Samples
     from fluxfix.study.course import Course
     from fluxfix.study.latency import Latency
     from fluxfix.study.rates import Rates
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from fluxfix.table import Table
 
 RPM = "rpm"
+MOST_LOAD_S = 60.0
+"""Of one path at one rate: there are seven paths and ten rates."""
 
 Speeds = Annotated[
     list[str] | None,
@@ -99,6 +102,7 @@ def command(
 ) -> None:
     """Study sampling rates: errors and their parts, delays, remedies, and which paths keep up, measured here."""
     from fluxfix import api, files
+    from fluxfix.errors import ArgumentError
     from fluxfix.report import rates_text, replay_text
     from fluxfix.service.latency import everywhere
     from fluxfix.study import paths, rates_of
@@ -106,8 +110,13 @@ def command(
 
     if out is not None and not force:
         files.refuse_existing_folder(out)
+    if not 0.0 <= load_s <= MOST_LOAD_S:
+        raise ArgumentError(f"got --load-s {load_s:g}, needs a number from 0 to {MOST_LOAD_S:g}", load_s=load_s)
+    if core is not None:
+        paths.check_core(core, clock_mhz)
     chosen = open_rig(rig, nominal)
     course = _course(chosen, speed or [], acceleration or [], sine or [], motion, against)
+    playback = _playback(chosen, motion, against)
     asked = rates_of.checked(
         chosen, course, rate or None, Chain(jitter_us, filter_us, transport_us, hold_us), _count(average)
     )
@@ -128,7 +137,7 @@ def command(
         loads=measured.loads,
         table=table if paths.by_table(latencies[0].path) else None,
     )
-    played = _played(chosen, motion, against, found)
+    played = _played(chosen, playback, found)
     plain = _plain(dataclasses.asdict(found)) | {"replayed": _plain([dataclasses.asdict(one) for one in played])}
     if out is not None:
         _write(out, found, played, plain, force)
@@ -147,7 +156,9 @@ def _on_core(rig: Rig, table: Table | None, core: str | None, clock_mhz: float) 
     if core is None:
         return []
     if table is None:
-        raise ArgumentError(f"got --core {core}, no table of rig {rig.name} can be made: leave --core out")
+        raise ArgumentError(
+            f"got --core {core}, no table of rig {rig.name} can be made (fluxfix table says why): leave --core out"
+        )
     return [paths.on_core(table, core, clock_mhz)]
 
 
@@ -207,16 +218,27 @@ def _sine(text: str) -> tuple[str, tuple[float, float]]:
     return name, (amplitude, frequency)
 
 
-def _played(rig: Rig, motion: Path | None, against: Path | None, found: Rates) -> tuple[Replayed, ...]:
+def _playback(rig: Rig, motion: Path | None, against: Path | None) -> tuple[Samples, Course] | None:
+    """What is played back, and the truth; refused here, before anything is measured."""
     from fluxfix import api
     from fluxfix.study import motion_file, replay
 
     if motion is None or against is None:
-        return ()
+        return None
     opened = api.load_recording(motion)
     opened.require(rig.columns, f"rig {rig.name}")
     truth = motion_file.of_reference(rig, api.load_recording(against))
     samples = opened.read()
+    replay.covered(samples.t_s, truth)
+    return samples, truth
+
+
+def _played(rig: Rig, playback: tuple[Samples, Course] | None, found: Rates) -> tuple[Replayed, ...]:
+    from fluxfix.study import replay
+
+    if playback is None:
+        return ()
+    samples, truth = playback
     behind = found.latencies[0].median_us + found.chain.after_us + found.timing.ready_us(1)
     return replay.replay(rig, samples.t_s, samples.columns(rig.columns), truth, delay_us=behind)
 

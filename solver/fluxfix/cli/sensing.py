@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from fluxfix.errors import short
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -98,7 +100,7 @@ def computed_text(found: dict[str, Any], place: Callable[[list[float]], str]) ->
             else f"sensor {one['sensor']}: no range holds {needs}: ±{one['range_mT']:g} mT is taken, units may SATURATE"
         )
     skew = [
-        f"{_short(late)} µs ({row['joint']}, by the speed of {other['joint']})"
+        f"{short(late)} µs ({row['joint']}, by the speed of {other['joint']})"
         for row in found["skew"]
         for other, late in zip(found["skew"], row["late_us"], strict=True)
         if late > SLIGHT * max(row["late_us"])
@@ -120,8 +122,3 @@ def _plane_text(found: dict[str, Any], place: Callable[[list[float]], str]) -> l
     if plane > 0.0:
         return [f"  straight from the element; over the whole plane of the top down to {plane:.3g} mm, at {where}"]
     return [f"  straight from the element; a magnet reaches below the plane of the top at {where}: see to the sides"]
-
-
-def _short(number: float) -> str:
-    """Three digits, or all of those before the point."""
-    return f"{number:.0f}" if number >= 1000.0 else f"{number:.3g}"

@@ -64,9 +64,11 @@ def reading(rates: Rates) -> str:
         )
         if one > 0.0
     ]
-    return "; ".join(
-        [f"one reading takes {whole}: conversions {conversions}, bus {bus}", *behind, f"solved by {rates.solve_path}"]
-    )
+    solved = f"solved by {rates.solve_path}"
+    counted = rates.latencies[0].instructions
+    if counted is not None:
+        solved += f": {counted[0]:.0f} instructions a reading, {counted[1]:.0f} at most, taken as one a clock period"
+    return "; ".join([f"one reading takes {whole}: conversions {conversions}, bus {bus}", *behind, solved])
 
 
 def sections(rates: Rates) -> list[Section]:
@@ -81,7 +83,7 @@ def sections(rates: Rates) -> list[Section]:
     if rates.rates:
         joints = " / ".join(f"{axis.joint} ({axis.unit})" for axis in rates.rates[0].axes)
         found.append(Section("when fixes come out and how old they are in use; duty of the sensors", _use(rates)))
-        found.append(Section(f"with a tracker: total of {joints}", _remedies(rates)))
+        found.append(Section(f"with a tracker{_told(rates)}: total of {joints}", _remedies(rates)))
     found.append(Section("one solve, as measured", _latencies(rates)))
     found.append(
         Section(
@@ -103,16 +105,22 @@ def advice(rates: Rates) -> list[str]:
     if at is None:
         return ["no rate studied can be used: each is beyond the conversions, or lets the motion alias"]
     usable = sorted((rate for rate in rates.rates if rate.usable), key=lambda rate: rate.rate_hz)
-    faster = [rate for rate in usable if rate.rate_hz > at.rate_hz]
     slower = [rate for rate in usable if rate.rate_hz < at.rate_hz]
     told = f"best rate: {frequency(at.rate_hz)}"
     totals = quantities([axis.total for axis in at.axes], [axis.unit for axis in at.axes], 2)
     told += f" (total {totals} rms)"
     if slower:
-        gain = max(a.total / b.total for a, b in zip(slower[-1].axes, at.axes, strict=True)) - 1.0
-        told += f"; the next slower one has {percent(gain, 2)} more error"
-    told += "; faster ones gain less than 5 %" if faster else "; faster ones studied cannot be used"
+        gain = max(a.total / b.total for a, b in zip(slower[-1].axes, at.axes, strict=True))
+        told += f"; the next slower one has {number(gain, 3)} times the error"
+    if usable[-1].rate_hz > at.rate_hz:
+        told += "; no faster one gains 5 %"
+    elif any(rate.rate_hz > at.rate_hz for rate in rates.rates):
+        told += "; faster ones studied cannot be used"
     found = [told]
+    if not at.keeps_up:
+        held = [rate.rate_hz for rate in rates.rates if rate.usable and rate.keeps_up]
+        fastest = f"; the fastest rate with which one does: {frequency(max(held))}" if held else ""
+        found.append(f"no path measured here keeps up with it{fastest}")
     for axis in at.axes:
         name, size = largest_part(axis)
         found.append(
@@ -149,9 +157,9 @@ def remedied(rate: Rate, k: int) -> RemedyAxis | None:
 
 def left_of(before: float, after: float) -> str:
     """What a remedy leaves of the error of time."""
-    if before <= 0.0:
+    if not (before > 0.0 and after >= 0.0):
         return UNKNOWN
-    return percent(after / before, 2) if after >= SLIGHT * before else f"< {percent(SLIGHT)}"
+    return f"< {percent(SLIGHT, 1)}" if after < SLIGHT * before else percent(after / before, 2)
 
 
 def kept(rates: Rates, path: str) -> str:
@@ -218,6 +226,15 @@ def _remedies(rates: Rates) -> list[list[str]]:
     return rows
 
 
+def _told(rates: Rates) -> str:
+    """The accelerations that the tracker is told of, in words."""
+    told = next((rate.remedies[-1] for rate in rates.rates if rate.remedies), None)
+    if told is None:
+        return ""
+    limits = quantities(told.max_acceleration, [f"{axis.unit}/s²" for axis in told.axes])
+    return f" told of accelerations up to {limits}"
+
+
 def _latencies(rates: Rates) -> list[list[str]]:
     def told(value: float | None) -> str:
         return UNKNOWN if value is None else duration(value)
@@ -236,6 +253,8 @@ def _loads(rates: Rates) -> list[list[str]]:
     rows = [["", *(frequency(rate) for rate in at)]]
     for k, path in enumerate(one.path for one in rates.latencies):
         found = [missed(rates, path, rate) for rate in at]
+        if found == [None] * len(at):  # an emulated core is not loaded
+            continue
         rows.append([_LETTERS[k], *(UNKNOWN if one is None else percent(one.missed, 2) for one in found)])
     return rows
 
@@ -244,10 +263,10 @@ def _choices(rates: Rates) -> list[list[str]]:
     at = rates.advised
     if at is None or len(rates.choices) < 2:
         return []
-    units = [axis.unit for axis in at.axes]
     rows = [["sensor", "total, to first order", "fastest rate", "beyond its range"]]
     for one in rates.choices:
-        total = quantities(one.totals, units, 2) if max(one.totals) < float("inf") else "not told"
+        told = all(total < 0.5 * span for total, span in zip(one.totals, rates.spans, strict=True))
+        total = quantities(one.totals, [axis.unit for axis in at.axes], 2) if told else "not told"
         rows.append([one.name, total, frequency(one.fastest_hz), percent(one.saturated, 2)])
     return rows
 

@@ -26,5 +26,10 @@ def replay_section(played: Sequence[Replayed]) -> Section:
             for axes in (one.fixes, one.tracks)
             for values in ([axis.rms for axis in axes], [axis.worst for axis in axes])
         ]
-        rows.append([frequency(one.rate_hz), taken, str(one.samples), percent(one.lost, 2), *errors])
+        rows.append([frequency(one.rate_hz), taken, str(one.samples), _lost(one), *errors])
     return Section(f"played back against the truth: error in use of {joints}", rows)
+
+
+def _lost(one: Replayed) -> str:
+    """Parts without a fix and without a track; one number where they are the same."""
+    return " / ".join(dict.fromkeys(percent(part, 2) for part in (one.lost, one.tracks_lost)))

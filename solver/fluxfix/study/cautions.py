@@ -36,7 +36,7 @@ def folded(rate_hz: float) -> tuple[tuple[float, float], ...]:
     for mains in MAINS_HZ:
         for order in HARMONICS:
             field = order * mains
-            if field >= 0.5 * rate_hz:
+            if field > 0.5 * rate_hz:
                 found.append((field, abs(field - rate_hz * round(field / rate_hz))))
     return tuple(found)
 

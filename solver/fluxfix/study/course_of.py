@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from fluxfix.errors import ArgumentError
+from fluxfix.errors import ArgumentError, short
 from fluxfix.facade import Rig
 from fluxfix.inverse.track.motion import largest_acceleration
 from fluxfix.study.course import Course, JointMotion, Rest, Sine, Spin, Swing, Turn, combined
@@ -68,8 +68,8 @@ def course_of(
             swing = Swing(joint.low, joint.high, speed, float(pulls.get(joint.name, largest_acceleration(joint))))
             motions.append(swing)
             told.append(
-                f"{joint.name} goes back and forth over its travel at up to {swing.speed:.4g} {joint.unit}/s, "
-                f"{swing.acceleration:.4g} {joint.unit}/s²"
+                f"{joint.name} goes back and forth over its travel at up to {short(swing.speed, 4)} {joint.unit}/s, "
+                f"{short(swing.acceleration, 4)} {joint.unit}/s²"
             )
     return combined(motions, "; ".join(told))
 

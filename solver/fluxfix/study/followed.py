@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fluxfix.inverse.track.motion import first_speed, gained, largest_acceleration
 from fluxfix.study.budget import NODES, WEIGHTS, Sample, mean_readings
 from fluxfix.study.clock import Timing
 from fluxfix.study.course import Course
@@ -26,10 +27,9 @@ WINDOWS = 48
 """Places of the course at which the filter's noise is computed."""
 MEMORIES = 12.0
 LEAST_STEPS, MOST_STEPS = 20, 1500
-"""A filter of tracking index λ = a T² / σ forgets within about 1 / √λ samples where that is small, and within λ / 8
-where it is large: its gain for the velocity nears 2 there, and it rings from sample to sample (pole −1 + 8 / λ). So
-many of those are run through before its noise is taken. Source: Kalata, The tracking index, IEEE Trans. AES-20, 1984.
-"""
+"""A filter of tracking index λ = a T² / σ forgets within about 1 / √λ samples where that is small, and within a few
+where it is large. So many of those are run through before its noise is taken. Source: Kalata, The tracking index, IEEE
+Trans. AES-20, 1984."""
 
 
 @dataclass(frozen=True)
@@ -59,10 +59,13 @@ class Way:
 def accelerations(plant: Plant, course: Course) -> Floats:
     """The largest acceleration that a tracker is told, (d,): that of the motion, and enough to begin in full motion.
 
-    A track begins with a velocity of sd √(acceleration · span).
+    For a joint that wraps it is the tracker's own at least: a shaft at steady speed would else be told to stay at it.
     """
-    spans = np.array([joint.span for joint in plant.joints])
-    return np.asarray(np.maximum(course.acceleration, np.square(course.speed) / spans) + 1e-9 * spans)
+    found = []
+    for joint, pull, speed in zip(plant.joints, course.acceleration, course.speed, strict=True):
+        told = max(float(pull), largest_acceleration(joint) if joint.wraps else 1e-9 * joint.span)
+        found.append(told if first_speed(joint, told) >= speed else float(speed) ** 2 / joint.span)
+    return np.array(found)
 
 
 def mean_errors(
@@ -79,7 +82,10 @@ def mean_errors(
     out_us = sample.delay_us + middle - zero
     late = instants - zero if way.skew else np.zeros_like(instants)
     follow = follower.make(
-        late, accelerations(plant, course), ahead_us(timing, sample, plant, way), filter_noise_mT(plant, sample.count)
+        late,
+        accelerations(plant, course),
+        ahead_us(timing, sample, plant, way),
+        filter_noise_mT(plant, timing, course, sample.count),
     )
     period_s = 1e-6 * period_us
     warm = steps_of(plant, course, sample, period_us)
@@ -118,15 +124,15 @@ def noise_variances(
     rows = _rows(plant, follower, course, t_s, late_s)
     drift = follower.drift(course.at(t_s).reshape(-1, len(plant.joints)))
     drift = drift.reshape(*t_s.shape, *drift.shape[1:])
-    told = np.diag(np.square(filter_noise_mT(plant, sample.count)) + np.square(plant.step_mT) / 12.0)
+    told = np.diag(np.square(filter_noise_mT(plant, timing, course, sample.count)) + np.square(plant.step_mT) / 12.0)
     parts = np.array(plant.variances_mT2(sample.count))
     limits = accelerations(plant, course)
     d = len(limits)
     carry = np.eye(2 * d)
     carry[:d, d:] = period_s * np.eye(d)
-    gained = np.concatenate([np.diag(0.5 * period_s**2 * limits), np.diag(period_s * limits)])
-    spans = np.array([joint.span for joint in plant.joints])
-    believed = np.broadcast_to(np.diag(np.concatenate([spans**2, limits * spans])), (WINDOWS, 2 * d, 2 * d))
+    spans = [joint.span for joint in plant.joints]
+    speeds = [first_speed(joint, one) for joint, one in zip(plant.joints, limits, strict=True)]
+    believed = np.broadcast_to(np.diag(np.square([*spans, *speeds])), (WINDOWS, 2 * d, 2 * d))
     actual = np.zeros((2, WINDOWS, 2 * d, 2 * d))
     for step in range(steps):
         h = rows[:, step]
@@ -136,7 +142,7 @@ def noise_variances(
         believed = kept @ believed @ np.swapaxes(kept, 1, 2) + gain @ noise @ np.swapaxes(gain, 1, 2)
         actual = kept @ actual @ np.swapaxes(kept, 1, 2) + (gain * parts[:, None, None, :]) @ np.swapaxes(gain, 1, 2)
         if step < steps - 1:
-            believed = carry @ believed @ carry.T + gained @ gained.T
+            believed = carry @ believed @ carry.T + gained(limits, period_s)
             actual = carry @ actual @ carry.T
     ahead = 1e-6 * (ahead_us(timing, sample, plant, way) + (sample.hold_us * NODES if way.ahead else 0.0 * NODES))
     one = np.mean(actual, axis=1)
@@ -163,17 +169,25 @@ def steps_of(plant: Plant, course: Course, sample: Sample, period_us: float) -> 
     per_mT = plant.per_mT(course.at(course.times(WINDOWS)))
     sd = np.sqrt(np.mean(np.einsum("ndm,m->nd", np.square(per_mT), white + rounding), axis=0))
     index = accelerations(plant, course) * (1e-6 * period_us) ** 2 / np.maximum(sd, 1e-300)
-    memory = max(1.0 / float(np.sqrt(np.min(index))), float(np.max(index)) / 8.0)
+    memory = 1.0 / float(np.sqrt(np.min(index)))
     return int(np.clip(MEMORIES * memory, LEAST_STEPS, MOST_STEPS))
 
 
-def filter_noise_mT(plant: Plant, count: int) -> Floats:
+def filter_noise_mT(plant: Plant, timing: Timing, course: Course, count: int) -> Floats:
     """The noise of one value that the tracker is told, (m,): with step² / 12, which it adds, the variance of the mean.
 
-    Where that is less than step² / 12 it is told none.
+    Where that is less than step² / 12 it is told none. The mean of readings in motion is no reading of any position:
+    by how much it differs from that of its middle, rms over the motion, counts as noise, or samples would be rejected.
     """
     white, rounding = plant.variances_mT2(count)
-    return np.asarray(np.sqrt(np.maximum(white + rounding - np.square(plant.step_mT) / 12.0, 0.0)))
+    blur = np.zeros_like(white)
+    if count > 1:
+        times, late = course.times(WINDOWS), timing.instants(len(white))
+        late = late - np.mean(late)
+        apart = mean_readings(plant, timing, course, times, count, late)
+        apart -= mean_readings(plant, timing, course, times, 1, late)
+        blur = np.mean(np.square(apart), axis=0)
+    return np.asarray(np.sqrt(np.maximum(white + rounding + blur - np.square(plant.step_mT) / 12.0, 0.0)))
 
 
 def _rows(plant: Plant, follower: Follower, course: Course, t_s: Floats, late_s: Floats) -> Floats:

@@ -32,6 +32,8 @@ class Latency:
     """None below 1000 calls."""
     worst_us: float | None = None
     histogram: Histogram = ()
+    instructions: tuple[float, float] | None = None
+    """The median and the most of a reading, where they are counted on an emulated core."""
 
 
 @dataclass(frozen=True)

@@ -85,7 +85,7 @@ def _rising(recording: Recording, times: Floats) -> Floats:
     if not np.all(np.diff(times) > 0.0):
         row = int(np.flatnonzero(np.diff(times) <= 0.0)[0])
         raise RecordingError(
-            f"{recording.path}: t_s = {times[row + 1]!r} comes after {times[row]!r}, a motion needs rising times: sort "
+            f"{recording.path}: t_s = {times[row + 1]} comes after {times[row]}, a motion needs rising times: sort "
             "its rows and leave out repeated times",
             file=str(recording.path),
         )

@@ -13,6 +13,7 @@ from fluxfix.errors import ArgumentError, TableError
 from fluxfix.rig.travel import grid
 from fluxfix.study.latency import Latency, Load, measure, paced, summary
 from fluxfix.table.count import count
+from fluxfix.table.count_cores import core_of, require
 from fluxfix.table.host import HostTable
 
 if TYPE_CHECKING:
@@ -52,6 +53,19 @@ def by_table(path: str) -> bool:
     return path.startswith(("C table", "table"))
 
 
+def check_core(core: str, clock_MHz: float) -> None:
+    """Say at once, before anything takes long, that a table cannot be counted on a core.
+
+    Raises:
+        ArgumentError: there is no such core, or the clock is not above 0.
+        TableError: what counts instructions is not installed.
+    """
+    if not (np.isfinite(clock_MHz) and clock_MHz > 0.0):
+        raise ArgumentError(f"got a clock of {clock_MHz:g} MHz, needs a finite number above 0")
+    core_of(core)
+    require()
+
+
 def on_core(table: Table, core: str, clock_MHz: float) -> Latency:
     """The table's C function on an emulated core: its instructions, one a clock period, which is a low estimate.
 
@@ -59,12 +73,13 @@ def on_core(table: Table, core: str, clock_MHz: float) -> Latency:
         ArgumentError: there is no such core, or the clock is not above 0.
         TableError: what counts instructions is not installed.
     """
-    if not (np.isfinite(clock_MHz) and clock_MHz > 0.0):
-        raise ArgumentError(f"got a clock of {clock_MHz} MHz, needs a finite number above 0")
+    check_core(core, clock_MHz)
     found = count(table, core)
-    worst = found.estimate_us(clock_MHz)
+    worst, told = found.estimate_us(clock_MHz), (float(found.median), float(found.most))
     name = f"C table, {core} at {clock_MHz:g} MHz"
-    return Latency(name, found.median / clock_MHz, worst, found.vectors, p95_us=worst, worst_us=worst)
+    return Latency(
+        name, found.median / clock_MHz, worst, found.vectors, p95_us=worst, worst_us=worst, instructions=told
+    )
 
 
 def some_readings(rig: Rig) -> np.ndarray:

@@ -110,7 +110,8 @@ def _warnings(rig: Rig, found: Rates, course: Course) -> tuple[str, ...]:
         per_mT = rig.predict(travel.places(rig.joints))[1]
         worst = stray * np.max(np.linalg.norm(per_mT, axis=2), axis=0)
         shifts = [f"{one:.3g} {joint.unit}" for one, joint in zip(worst, rig.joints, strict=True)]
-    told = list(cautions.mains([rate.rate_hz for rate in found.rates if rate.usable], shifts))
+    told = [f"no table is studied: {one}" for one in refusals.for_one_instant(rig.file)[:1]]
+    told += list(cautions.mains([rate.rate_hz for rate in found.rates if rate.usable], shifts))
     for k, joint in enumerate(rig.joints):
         if course.speed[k] > 0.0:
             turns = course.speed[k] / 360.0 if joint.wraps else course.speed[k] / (np.pi * joint.span)

@@ -93,7 +93,7 @@ def tracked(
                 axes=tuple(axes),
                 ahead_ms=1e-3 * ahead_us(timing, sample, bare, way),
                 max_acceleration=tuple(float(one) for one in accelerations(bare, course)),
-                noise_mT=tuple(float(one) for one in filter_noise_mT(bare, sample.count)),
+                noise_mT=tuple(float(one) for one in filter_noise_mT(bare, timing, course, sample.count)),
             )
         )
     return tuple(found)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from fluxfix.errors import ArgumentError
 from fluxfix.study.budget import NODES, WEIGHTS
 from fluxfix.study.course import Course
+from fluxfix.study.followed import accelerations
 from fluxfix.study.plants_of import plant_of
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 FACTORS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
+PARABOLA = 3
+"""Points that define one."""
 LEAST_SAMPLES = 20
 """Samples of a rate, at least, for its error to say something."""
 
@@ -45,7 +47,9 @@ class Replayed:
     """Whether a sample is the mean of those rows, else the last of them."""
     samples: int
     lost: float
-    """Part of the time in which no position is known."""
+    """Part of the samples that give no fix."""
+    tracks_lost: float
+    """Part of the samples after which no position is tracked."""
     fixes: tuple[ReplayedAxis, ...]
     """Solved one by one; each stands until the next."""
     tracks: tuple[ReplayedAxis, ...]
@@ -59,7 +63,6 @@ def replay(
     truth: Course,
     *,
     delay_us: float = 0.0,
-    max_acceleration: Sequence[float] | None = None,
 ) -> tuple[Replayed, ...]:
     """Play a recording back at decimated rates, and compare what would have been in use with the truth.
 
@@ -69,19 +72,13 @@ def replay(
         readings_mT: (n, m).
         truth: positions over time; only what it covers counts.
         delay_us: from a row's time until its fix is in use.
-        max_acceleration: of each joint, in its unit per s²; by default the largest of the truth.
 
     Raises:
-        ArgumentError: recording and truth hardly overlap.
+        ArgumentError: recording and truth hardly overlap, or times do not rise.
     """
-    inside = (t_s >= truth.begin_s) & (t_s <= truth.begin_s + truth.length_s)
+    inside = covered(t_s, truth)
     times, rows = t_s[inside], readings_mT[inside]
-    if len(times) < LEAST_SAMPLES:
-        raise ArgumentError(
-            f"got {len(times)} rows at times for which the truth is known, needs at least {LEAST_SAMPLES}: both files "
-            "need the same clock in t_s"
-        )
-    limits = truth.acceleration if max_acceleration is None else np.asarray(max_acceleration, dtype=np.float64)
+    limits = accelerations(plant_of(rig), truth)
     found = []
     for factor in FACTORS:
         if len(times) // factor < LEAST_SAMPLES:
@@ -91,6 +88,28 @@ def replay(
             for averaged in ((False, True) if factor > 1 else (False,))
         ]
     return tuple(found)
+
+
+def covered(t_s: Floats, truth: Course) -> NDArray[np.bool_]:
+    """Which rows lie at times for which the truth is known, (n,).
+
+    Raises:
+        ArgumentError: there are hardly any, or they do not rise in time.
+    """
+    inside = (t_s >= truth.begin_s) & (t_s <= truth.begin_s + truth.length_s)
+    times = t_s[inside]
+    if len(times) < LEAST_SAMPLES:
+        raise ArgumentError(
+            f"got {len(times)} rows at times for which the truth is known, needs at least {LEAST_SAMPLES}: both files "
+            "need the same clock in t_s"
+        )
+    back = np.flatnonzero(np.diff(times) <= 0.0)
+    if len(back):
+        raise ArgumentError(
+            f"got t_s = {times[back[0] + 1]} after {times[back[0]]} in the recording, playing it back needs rising "
+            "times: sort its rows and leave out repeated times"
+        )
+    return inside
 
 
 def _played(
@@ -108,14 +127,12 @@ def _played(
     blocks, stamps = rows[: count * factor].reshape(count, factor, -1), times[: count * factor].reshape(count, factor)
     readings, middle = (blocks.mean(axis=1), stamps.mean(axis=1)) if averaged else (blocks[:, -1], stamps[:, -1])
     out = stamps[:, -1] + 1e-6 * delay_us
-    spans = np.array([joint.span for joint in rig.joints])
-    noise = np.asarray(rig.sensing.noise_mT) / (np.sqrt(factor) if averaged else 1.0)
+    noise = np.asarray(rig.sensing.noise_mT)
+    if averaged:
+        noise = np.hypot(noise / np.sqrt(factor), _blur_mT(blocks, noise))
     tracker = rig.tracker(
         noise_mT=noise,
-        max_acceleration={
-            joint.name: float(max(limit, 1e-6 * span))
-            for joint, limit, span in zip(rig.joints, limits, spans, strict=True)
-        },
+        max_acceleration={joint.name: float(limit) for joint, limit in zip(rig.joints, limits, strict=True)},
     )
     tracks = tracker.track(middle, readings)
     fixes = rig.solve(readings).position
@@ -133,9 +150,31 @@ def _played(
         averaged=averaged,
         samples=count,
         lost=float(np.mean(np.isnan(fixes).any(axis=1))),
+        tracks_lost=float(np.mean(np.isnan(tracks.position).any(axis=1))),
         fixes=_axes(rig, held, np.diff(out)),
         tracks=_axes(rig, followed, np.diff(out)),
     )
+
+
+def _blur_mT(blocks: Floats, noise_mT: Floats) -> Floats:
+    """By how much the means of rows in motion differ from the readings of their middles, rms of each value, (m,).
+
+    It is the part of a parabola through a block's rows, about their middle, less what noise alone would give it: the
+    tracker takes it for noise, or it would reject the means. Blocks of fewer than three rows have none to be seen.
+
+    Args:
+        blocks: (n, factor, m) readings in mT.
+        noise_mT: (m,) of one row.
+    """
+    factor = blocks.shape[1]
+    if factor < PARABOLA:
+        return np.zeros_like(noise_mT)
+    place = np.linspace(-1.0, 1.0, factor)
+    bend = np.mean(np.square(place)) * np.linalg.pinv(np.stack([place**0, place, place**2], axis=1))[2]
+    seen = np.square(np.einsum("nfm,f->nm", blocks, bend))
+    known = np.all(np.isfinite(seen), axis=1)
+    mean = np.mean(seen[known], axis=0) if np.any(known) else np.zeros_like(noise_mT)
+    return np.asarray(np.sqrt(np.maximum(mean - np.square(noise_mT) * np.sum(np.square(bend)), 0.0)))
 
 
 def _axes(rig: Rig, errors: Floats, holds_s: Floats) -> tuple[ReplayedAxis, ...]:

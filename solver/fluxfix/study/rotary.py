@@ -98,7 +98,8 @@ def _tracked(
     middle, zero, speed = float(np.mean(instants)), float(np.min(instants)), float(course.speed[k])
     out_us = sample.delay_us + middle - zero
     bare = replace(plant, table_error=None)
-    follow = follower.make(instants - zero, accelerations(plant, course), out_us, filter_noise_mT(bare, sample.count))
+    noise = filter_noise_mT(bare, timing, course, sample.count)
+    follow = follower.make(instants - zero, accelerations(plant, course), out_us, noise)
     warm = steps_of(bare, course, sample, period_us)
     t_s: Floats = period_s * np.arange(-warm, SAMPLES, dtype=np.float64)
     readings = mean_readings(plant, timing, course, t_s + 1e-6 * (middle - zero), sample.count, instants - middle)
