@@ -26,7 +26,7 @@ from fluxfix.rig import rows as model_rows
 from fluxfix.rig.parameters import Parameter, tangents
 
 ROUNDS, MANY_ROUNDS = 7, 3
-UNITS, COMPARED = 512, 10
+UNITS, COMPARED = 10_000, 10
 SEED = 83
 SCIPY: dict[str, dict[str, object]] = {
     "as it comes, derivatives by differences": {},

@@ -26,7 +26,7 @@ from fluxfix.rig import model  # noqa: E402
 
 INPUTS = TOP / "build/calibration-units.pickle"
 UNITS = 64
-COMPARED = 20
+COMPARED = 32
 ROUNDS = 5
 SEED = 83
 
@@ -43,16 +43,14 @@ def main() -> int:
         make()
         return 0
     descend = core()
-    layout, nominal, stops, readings, truth = pickle.loads(INPUTS.read_bytes())  # noqa: S301 made by --make
+    layout, nominal, stops, slopes, readings, truth = pickle.loads(INPUTS.read_bytes())  # noqa: S301 made by --make
     rng = np.random.default_rng(SEED)
     which = np.resize(np.arange(len(readings)), chosen.count)
     seen = readings[which] + stops["noise_mT"] * rng.standard_normal((chosen.count, *readings.shape[1:]))
-    common = descend.Stops(**stops)
-    parts = [seen[i : i + chosen.chunk] for i in range(0, len(seen), chosen.chunk)]
+    common, changing = descend.Stops(**stops), descend.Slopes(**slopes)
 
-    def all_units() -> list[Any]:
-        found = [descend.descend(layout, nominal, common, part, truth.shape[1]) for part in parts]
-        return [np.concatenate([np.asarray(one[k]) for one in found]) for k in range(4)]
+    def all_units() -> Any:
+        return descend.fitted(layout, nominal, common, changing, seen, chosen.chunk)
 
     begin = time.perf_counter()
     all_units()
@@ -71,11 +69,16 @@ def main() -> int:
         "units_per_s": chosen.count / float(np.median(times)),
         "units_per_s_rounds": [chosen.count / one for one in times],
         "first_call_s": compiled,
-        "not_at_rest": int(np.sum(~(left < descend.AT_REST))),
+        "not_at_rest": int(np.sum(~(left < descend.NEAR_REST))),
         "mean_chi_square": float(np.mean(chi_square)),
         "squared_error_over_variance": float(np.mean(spread)),
     }
     if chosen.compare:
+        full = descend.descend(
+            layout, nominal, common, seen[:COMPARED], truth.shape[1], np.zeros((COMPARED, truth.shape[1]))
+        )
+        apart = np.abs(scaled[:COMPARED] - full[0]) / np.sqrt(np.diagonal(full[1], axis1=1, axis2=2))
+        result |= {"full_steps_apart_of_sd": float(np.max(apart))}
         result |= compare((layout, nominal, common), seen, scaled, covariance)
     print(json.dumps(result, indent=2))
     return 0
@@ -171,7 +174,10 @@ def make() -> None:
     for scaled in truth:
         held = stops.positions + stops.reference_sd * rng.standard_normal(stops.positions.shape)
         readings.append(rows.readings(problem.layout, problem.build(scaled * problem.prior_sd), held))
-    INPUTS.write_bytes(pickle.dumps((problem.layout, problem.nominal, stops._asdict(), np.array(readings), truth)))
+    slopes = many.slopes_of(problem)._asdict()
+    INPUTS.write_bytes(
+        pickle.dumps((problem.layout, problem.nominal, stops._asdict(), slopes, np.array(readings), truth))
+    )
 
 
 if __name__ == "__main__":

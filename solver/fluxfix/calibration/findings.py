@@ -13,6 +13,7 @@ from fluxfix.calibration.fit import Fit
 from fluxfix.calibration.problem import DELAY
 from fluxfix.calibration.robust import Rejected
 from fluxfix.calibration.stops import Observations
+from fluxfix.errors import short
 
 if TYPE_CHECKING:
     from fluxfix.calibration.smooth import Correction
@@ -55,8 +56,8 @@ class CalibrationReport:
     def warnings(self) -> list[str]:
         """Why the fit should not be used as it is, one sentence each; as a rule there is none."""
         found = [
-            f"fits if {other.words} (chi-square of residuals and tolerances {other.strain:.3g} per value instead of "
-            f"{self.fit.strain:.3g}){_as_key(other)}"
+            f"fits if {other.words} (chi-square of residuals and tolerances {short(other.strain)} per value instead of "
+            f"{short(self.fit.strain)}){_as_key(other)}"
             for other in self.wirings
         ]
         if len(self.wirings) > 1:
@@ -69,10 +70,10 @@ class CalibrationReport:
             found.append(self.correction.words(self.joints))
         furthest = int(np.argmax(np.abs(self.fit.in_prior_sd)))
         how_far = abs(float(self.fit.in_prior_sd[furthest]))
-        far = f"{self.fit.parameters[furthest].address} is {how_far:.3g} sd of its tolerance from the drawing"
+        far = f"{self.fit.parameters[furthest].address} is {short(how_far)} sd of its tolerance from the drawing"
         if self.fit.strain > wiring.POOR:
             found.append(
-                f"the fit is poor (chi-square per dof {self.fit.reduced:.3g}; {far}) and no other order or sign of "
+                f"the fit is poor (chi-square per dof {short(self.fit.reduced)}; {far}) and no other order or sign of "
                 "axes or joints mends it: check sizes, places and joints of the rig against the unit"
             )
         elif how_far > FAR:
@@ -85,7 +86,7 @@ class CalibrationReport:
         found = self.warnings
         if self.inflation > 1.0:
             found.append(
-                f"residuals exceed what noise explains: all sd are {self.inflation:.3g} times what the noise alone "
+                f"residuals exceed what noise explains: all sd are {short(self.inflation)} times what the noise alone "
                 "would give"
             )
         found += [f"left out, since no build near the others' explains it: {one.words}" for one in self.rejected]
@@ -121,7 +122,7 @@ def _beyond(fit: Fit) -> list[str]:
     centre = (fit.in_prior_sd / variance - precision * mean) / without
     past = (np.abs(centre) - fit.priors.limit) * np.sqrt(without)
     return [
-        f"{fit.parameters[k].address}: the recording puts it {past[k]:.3g} sd beyond its limit of "
+        f"{fit.parameters[k].address}: the recording puts it {short(float(past[k]))} sd beyond its limit of "
         f"{fit.parameters[k].limit:.3g} {fit.parameters[k].unit}: check that tolerance".replace("  ", " ")
         for k in np.flatnonzero(np.isfinite(fit.priors.limit) & (past > AT_LIMIT))
     ]

@@ -1,7 +1,7 @@
 """Many units calibrated at once, from the same held stops: what a study of tolerances or of a production line asks.
 
-They end where `fit` ends. A unit that does not come to rest, or rests where it meets its readings badly, is fitted by
-itself.
+They end where `fit` ends, to a few hundredths of a posterior sd. A unit that does not come to rest, or rests where it
+meets its readings badly, is fitted by itself.
 """
 
 from dataclasses import dataclass, replace
@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fluxfix.calibration.descend import AT_REST, Stops, descend
+from fluxfix.calibration.descend import NEAR_REST, Slopes, Stops, fitted
 from fluxfix.calibration.problem import DELAY, Problem
 from fluxfix.calibration.robust import fit_from_afar
 from fluxfix.inverse import chi_square as limits
@@ -20,7 +20,6 @@ Floats = NDArray[np.float64]
 
 CHUNK = 8
 """Units at a time on a core: the slopes of 22 parameters at 49 stops stay in its cache. A device takes thousands."""
-
 
 UNLIKELY = 1e-6
 """A unit whose chi-square is less likely than this is fitted again by itself."""
@@ -62,12 +61,12 @@ def fit_many(problem: Problem, readings_mT: Floats, chunk: int = CHUNK) -> Many:
         chunk: units at a time.
     """
     sd = problem.prior_sd
-    scaled, posterior, chi_square, left = (
-        np.concatenate(part) for part in zip(*_by_chunks(problem, readings_mT, chunk), strict=True)
+    scaled, posterior, chi_square, left = fitted(
+        problem.layout, problem.nominal, stops_of(problem), slopes_of(problem), readings_mT, chunk
     )
     # Undamped steps may rest beside the minimum: where the readings are met so badly, damped ones look again.
     bad = chi_square > limits.limit(UNLIKELY, readings_mT[0].size)
-    again = np.flatnonzero(~(left < AT_REST) | bad)
+    again = np.flatnonzero(~(left < NEAR_REST) | bad)
     for unit in again:
         alone = fit_from_afar(replace(problem, seen=replace(problem.seen, readings_mT=readings_mT[unit])))
         scaled[unit], chi_square[unit] = alone.in_prior_sd, alone.chi_square
@@ -75,11 +74,15 @@ def fit_many(problem: Problem, readings_mT: Floats, chunk: int = CHUNK) -> Many:
     return Many(scaled * sd, posterior * np.outer(sd, sd), chi_square, len(again))
 
 
-def _by_chunks(problem: Problem, readings_mT: Floats, chunk: int) -> list[tuple[Floats, ...]]:
-    stops, found = stops_of(problem), []
-    for begin in range(0, len(readings_mT), chunk):
-        own = readings_mT[begin : begin + chunk]
-        padded = np.pad(own, ((0, chunk - len(own)), (0, 0), (0, 0)), mode="edge")
-        parts = descend(problem.layout, problem.nominal, stops, padded, len(problem.which))
-        found.append(tuple(np.asarray(part)[: len(own)] for part in parts))
-    return found
+def slopes_of(problem: Problem) -> Slopes:
+    """The slopes at the drawing, and their changes by central differences over one prior sd each way."""
+
+    def at(scaled: Floats) -> tuple[Floats, Floats]:
+        found = problem.expected(scaled)
+        by_error = found.by_position * problem.seen.reference_sd[:, None, :]
+        return tuple((one / noise).T for one in (found.by_parameter, by_error))  # type: ignore[return-value]
+
+    noise = np.sqrt(problem.seen.variance_mT2)[:, :, None]
+    each = np.eye(len(problem.which))
+    sides = [[np.stack(part) for part in zip(*map(at, side), strict=True)] for side in (each, -each)]
+    return Slopes(*at(np.zeros(len(each))), *(0.5 * (more - less) for more, less in zip(*sides, strict=True)))

@@ -9,6 +9,7 @@ import numpy as np
 
 from fluxfix.calibration import wiring
 from fluxfix.calibration.fit import Fit, fit
+from fluxfix.errors import short
 from fluxfix.inverse import chi_square
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ class Rejected:
                 f"{self.t_s[0]:.6g} to {self.t_s[1]:.6g} s" if self.t_s[1] > self.t_s[0] else f"{self.t_s[0]:.6g} s"
             )
         at = f" ({', '.join(where)})" if where else ""
-        return f"{self.recording} {number}{at}: chi-square {self.chi_square:.3g} for {self.values} values"
+        return f"{self.recording} {number}{at}: chi-square {short(self.chi_square)} for {self.values} values"
 
 
 def fit_without_outliers(problem: Problem) -> tuple[Fit, NDArray[np.bool_], Floats]:
