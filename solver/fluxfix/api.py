@@ -192,18 +192,9 @@ def _wanted_table(
 
 def _table_problem(rig: Rig) -> TableProblem:
     """What a table of the rig has to hold, its readings with a bounded form."""
-    import dataclasses
+    from fluxfix.study.table_problem import bounded
 
-    from fluxfix.rig import refusals
-    from fluxfix.study import survey_form
-    from fluxfix.table.target import problem_of
-
-    refusals.refuse(rig.file, refusals.for_one_instant(rig.file))
-    rig.check_clearance()
-    return dataclasses.replace(
-        problem_of(rig),
-        polynomial=lambda low, high, wanted: survey_form.make(rig.layout, rig.parameters, low, high, wanted),
-    )
+    return bounded(rig)
 
 
 def integrity(
@@ -306,7 +297,7 @@ def survey(
     Args:
         rig: the rig, with the build in use.
         resolution: by joint, in its unit: positions count as different from here on; by default 1 % of the span.
-        boxes: pairs of boxes that each of the searches (noise sd, mT, mT/deg) may look at; by default 6 million.
+        boxes: pairs of boxes that each of the searches (noise sd, mT, mT/deg) may look at; by default 3 million.
         seconds: for all searches together; by default without limit. Results then depend on the machine.
         on_progress: called now and then.
 

@@ -32,6 +32,8 @@ from fluxfix.tracker import Tracker
 __all__ = ["Build", "Rig"]
 
 MOST_JOINTS = 4
+ROUND_OFF = 1e-12
+"""Part of a joint's span below which a shift is none."""
 
 
 class Rig:
@@ -203,7 +205,7 @@ class Rig:
         """
         rows, single = self._positions(positions)
         sides.refuse(self.file.source, self.joints, self.plate_clearance)
-        parameters = self._at(temperature_C)
+        parameters = self.parameters_at(temperature_C)
         if velocities is None:
             found = model_rows.readings(self.layout, parameters, rows)
         else:
@@ -357,11 +359,23 @@ class Rig:
         _, slope = model_rows.by_position(self.layout, self.parameters, rows)
         return motion.lateness_us(slope, per_mT, motion.delays_us(self.file))
 
+    def parameters_at(self, temperature_C: float | None) -> Parameters:
+        """The numbers of the build in use at a temperature; None: the one that `readings` takes by default.
+
+        Raises:
+            ArgumentError: there is no such temperature.
+        """
+        if temperature_C is None:
+            return self.parameters
+        checked = arguments.temperature(temperature_C, rigfile.ABSOLUTE_ZERO_C)
+        return self._build.of(assemble.parameters_of(self.file, checked))
+
     def strength_note(self) -> str:
         """The sentence that says what a strength other than the rig's, beyond what the weight holds, can cost."""
         positions = travel.places(self.joints)
         expected, per_mT, _ = self.predict(positions)
         worst = np.max(np.abs(0.01 * np.einsum("ndm,nm->nd", per_mT, expected)), axis=0)
+        worst = np.where(worst > ROUND_OFF * np.array([joint.span for joint in self.joints]), worst, 0.0)
         shifts = ", ".join(
             f"{joint.name} by up to {shift:.2g} {joint.unit}" for joint, shift in zip(self.joints, worst, strict=True)
         )
@@ -369,13 +383,6 @@ class Rig:
         if held:
             return f"fixes are weighted for {', '.join(held)}; 1 % of magnet strength beside it would shift {shifts}"
         return f"magnet strength taken as exact: 1 % would shift {shifts}"
-
-    def _at(self, temperature_C: float | None) -> Parameters:
-        """The numbers of the build in use at a temperature."""
-        if temperature_C is None:
-            return self.parameters
-        checked = arguments.temperature(temperature_C, rigfile.ABSOLUTE_ZERO_C)
-        return self._build.of(assemble.parameters_of(self.file, checked))
 
     def _with_noise(self, noise_mT: ArrayLike) -> Sensing:
         noise = arguments.noise(noise_mT, len(self.columns))

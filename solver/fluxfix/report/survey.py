@@ -48,10 +48,12 @@ def words(survey: Survey) -> Words:
         reason = f"Some readings differ by less than the {needed} needed. The closest pair found differs by {least}."
     else:
         verdict = f"It is not proven that one reading tells all positions apart, at a resolution of {apart}."
+        shown = "nothing was proven"
+        if found.sd.proven > 0.0:
+            shown = f"that there is none was shown down to {number(found.sd.proven)} sd only"
         reason = (
-            f"No pair was found that differs by less than the {needed} needed, but that there is none was shown down "
-            f"to {number(found.sd.proven)} sd only: a larger budget (--boxes, --seconds) may decide it. "
-            f"The closest pair found differs by {least}."
+            f"No pair was found that differs by less than the {needed} needed, but {shown}: a larger budget (--boxes, "
+            f"--seconds) may decide it. The closest pair found differs by {least}."
         )
         if not found.degrees:
             reason = (
