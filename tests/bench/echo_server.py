@@ -1,11 +1,13 @@
-"""A gRPC server that answers any unary call with as many bytes as the call's first four say, and does nothing else."""
+"""A gRPC server that answers every message with as many bytes as its first four say, and does nothing else."""
 
 import sys
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 
 import grpc
 
 METHOD = "/echo.Echo/Echo"
+STREAM = "/echo.Echo/Stream"
 THREADS = 8  # as many as the service has
 
 
@@ -13,8 +15,14 @@ def _answer(request: bytes, _context: grpc.ServicerContext) -> bytes:
     return bytes(int.from_bytes(request[:4], "little"))
 
 
+def _answers(requests: Iterator[bytes], context: grpc.ServicerContext) -> Iterator[bytes]:
+    return (_answer(request, context) for request in requests)
+
+
 class _Echo(grpc.GenericRpcHandler):
-    def service(self, _details: grpc.HandlerCallDetails) -> grpc.RpcMethodHandler:
+    def service(self, details: grpc.HandlerCallDetails) -> grpc.RpcMethodHandler:
+        if details.method == STREAM:
+            return grpc.stream_stream_rpc_method_handler(_answers)
         return grpc.unary_unary_rpc_method_handler(_answer)
 
 

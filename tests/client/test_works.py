@@ -58,15 +58,15 @@ def test_recording_arrives_whole(address: str, recording: Path) -> None:
 
 def test_recordings_of_one_name_are_kept_apart(address: str, tmp_path: Path) -> None:
     """Files of several folders, whatever they are of, arrive as recordings of their own."""
-    paths = [tmp_path / folder / "run.csv" for folder in "abc"]
+    paths = [tmp_path / folder / "run.csv" for folder in "abcd"]
     for size, path in enumerate(paths, 1):
         path.parent.mkdir()
         path.write_bytes(b"x" * size)
     with Client(address) as client:
-        found = client.calibrate("stick", paths[:2], keep=False, sweeps=paths[2])
+        found = client.calibrate("stick", paths[:2], keep=False, sweeps=paths[2], turns=[paths[3]])
 
-    assert found.rig.text.endswith("# calibrated by run.csv:1 run-2.csv:2 sweep run-3.csv:3\n")
-    assert (found.in_motion, found.miswired) == (1, False)
+    assert found.rig.text.endswith("# calibrated by run.csv:1 run-2.csv:2 sweep run-3.csv:3 turn run-4.csv:4\n")
+    assert (found.in_motion, found.miswired) == (2, False)
 
 
 def test_build_of_other_wires_is_an_error(address: str, tmp_path: Path) -> None:

@@ -38,6 +38,10 @@ def test_not_proven(survey):
     assert "was shown down to 16.9 sd only: a larger budget" in report.survey_text(
         with_verdict(survey, verdict="not proven")
     )
+    spent = dataclasses.replace(survey.separation.sd, proven=0.0)
+    assert "but nothing was proven: a larger budget" in report.survey_text(
+        with_verdict(survey, verdict="not proven", sd=spent)
+    )
     assert "so close to a magnet that nothing can be proven" in report.survey_text(
         with_verdict(survey, verdict="not proven", degrees=())
     )

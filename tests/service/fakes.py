@@ -181,14 +181,14 @@ class FakeWorks:
 
     before_step: Callable[[], None] = field(default=lambda: None)
 
-    def calibrate(self, rig: Any, held: Any, on_progress: Any, moving: Any, sweeps: Any) -> Any:
+    def calibrate(self, rig: Any, held: Any, on_progress: Any, moving: Any, sweeps: Any, turns: Any) -> Any:
         """Add names and sizes of the recordings to the rig's text; "bad" makes no sense, "crossed" are other wires."""
         self._work(on_progress)
-        recordings = [*held, *moving, *sweeps]
+        recordings = [*held, *moving, *sweeps, *turns]
         for path in recordings:
             if path.read_bytes() == b"bad":
                 raise RecordingError(f"{path}: line 2: got text, needs a number", file=str(path))
-        given = (("", held), ("moving ", moving), ("sweep ", sweeps))
+        given = (("", held), ("moving ", moving), ("sweep ", sweeps), ("turn ", turns))
         seen = " ".join(f"{kind}{path.name}:{len(path.read_bytes())}" for kind, paths in given for path in paths)
         residuals = np.array([[3.0, 0.0, 1.0], [4.0, 0.0, 1.0]])
         fit = SimpleNamespace(
@@ -200,7 +200,7 @@ class FakeWorks:
             sd=[0.001],
             determined=[True],
         )
-        in_motion = np.array([False, False, False] + [True] * (len(moving) + len(sweeps)))
+        in_motion = np.array([False, False, False] + [True] * (len(moving) + len(sweeps) + len(turns)))
         observations = SimpleNamespace(count=np.array([5, 6, 7]), in_motion=in_motion)
         notes = ["poor", "as it is"]
         miswired = any(path.read_bytes() == b"crossed" for path in recordings)

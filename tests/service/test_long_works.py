@@ -113,10 +113,11 @@ def test_recordings_are_told_apart_by_kind(wire: Wire) -> None:
     """The kind of a recording's first piece counts; without one it is of held stops."""
     moving, sweep = calibration.RECORDING_KIND_MOVING, calibration.RECORDING_KIND_SWEEP
     parts = [("a.csv", b"1"), ("b.csv", b"12", sweep), ("b.csv", b"3", moving), ("c.csv", b"4", moving)]
+    parts.append(("d.csv", b"56", calibration.RECORDING_KIND_TURN))
     found = list(wire.calibrating.CalibrateRig(pieces(*parts), timeout=WAIT_S))[-1].calibration
 
-    assert found.rig.toml_text.endswith("# calibrated by a.csv:1 moving c.csv:1 sweep b.csv:3\n")
-    assert (found.stop_count, found.motion_count, found.miswired) == (3, 2, False)
+    assert found.rig.toml_text.endswith("# calibrated by a.csv:1 moving c.csv:1 sweep b.csv:3 turn d.csv:2\n")
+    assert (found.stop_count, found.motion_count, found.miswired) == (3, 3, False)
 
 
 def test_build_of_other_wires_is_kept_only_as_wired(wire: Wire) -> None:

@@ -13,7 +13,7 @@ from fluxfix.service import Limits, RigStore, Settings, running
 from fluxfix.service.faults import RigNotReadyError
 from fluxfix.service.limits import LaneLimit
 from fluxfix.service.ports import ServedRig
-from fluxfix.service.warming import ReadyRigs, Warmer
+from fluxfix.service.warming import ReadyRigs, Room, Warmer
 from fluxfix_client import Client, UnavailableError
 from service.fakes import Gate, store_of
 from service.test_metrics import samples
@@ -103,7 +103,7 @@ def test_call_waits_for_its_rig_and_gets_it_prepared(tmp_path: Path) -> None:
     assert gate.entered.wait(WAIT_S)
     for name in ("b", "c", "d"):
         last = store.create(f'name = "{name}"')
-    rigs = ReadyRigs(store, warmer, room=1)
+    rigs = ReadyRigs(store, warmer, Room(1))
     with ThreadPoolExecutor(1) as pool:
         waiting = pool.submit(rigs.get, "d")
         until(lambda: rigs.waiting == 1)
@@ -129,8 +129,8 @@ def test_call_does_not_wait_for_what_will_not_come(tmp_path: Path, end: str, err
     assert gate.entered.wait(WAIT_S)
     rig = store.create('name = "stick"')
     with pytest.raises(RigNotReadyError):
-        ReadyRigs(store, warmer, room=1, patience_s=0.0).get("stick")
-    rigs = ReadyRigs(store, warmer, room=1)
+        ReadyRigs(store, warmer, Room(1), patience_s=0.0).get("stick")
+    rigs = ReadyRigs(store, warmer, Room(1))
     with ThreadPoolExecutor(1) as pool:
         waiting = pool.submit(rigs.get, "stick")
         until(lambda: rigs.waiting == 1)
@@ -143,6 +143,52 @@ def test_call_does_not_wait_for_what_will_not_come(tmp_path: Path, end: str, err
             waiting.result(WAIT_S)
     gate.opened.set()
     warmer.stop()
+
+
+def test_only_what_is_wanted_is_prepared(tmp_path: Path) -> None:
+    """Such a warmer leaves rigs alone until a call wants one, also a call that is turned away; it prepares it once."""
+    store = store_of(tmp_path, first='name = "first"', second='name = "second"')
+    prepared: SimpleQueue[str] = SimpleQueue()
+    tidied: list[bool] = []
+    warmer = Warmer(
+        store, lambda rig: prepared.put(rig.name), LOOK_S, tidy=lambda: tidied.append(True), only_wanted=True
+    )
+    warmer.start()
+    assert prepared.empty()
+    with pytest.raises(RigNotReadyError):
+        ReadyRigs(store, warmer, Room(0)).get("second")
+    assert prepared.get(timeout=WAIT_S) == "second"
+    assert ReadyRigs(store, warmer, Room(1)).get("second") is store.get("second")
+    assert len(tidied) == 1  # before the rig
+    warmer.forget()
+    assert ReadyRigs(store, warmer, Room(1)).get("second") is store.get("second")
+    warmer.stop()
+
+    assert [prepared.get_nowait(), prepared.empty()] == ["second", True]
+
+
+def test_exact_model_of_one_rig_holds_up_no_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While the exact model of a rig is compiled half of the threads may wait for it; everything else is answered."""
+    gate = Gate()
+    store = store_of(tmp_path, stick='name = "stick"')
+    monkeypatch.setattr("fluxfix.service.server.warm_up", lambda _rig: None)
+    monkeypatch.setattr("fluxfix.service.server.warm_up_exactly", lambda _rig: gate())
+    monkeypatch.setattr("fluxfix.service.server.fluxfix.load_rig", store._load)
+    settings = Settings(limits=Limits(live=LaneLimit(threads=2, waiting=8)))
+    with (
+        running(tmp_path, settings=settings) as service,
+        Client(service.address, WAIT_S) as client,
+        ThreadPoolExecutor(1) as pool,
+    ):
+        waiting = pool.submit(client.solve, "stick", [1.0, 2.0, 3.0], exact=True)
+        assert gate.entered.wait(WAIT_S)
+        with pytest.raises(UnavailableError) as caught:
+            client.solve("stick", [1.0, 2.0, 3.0], exact=True)
+        assert caught.value.reason == "RIG_NOT_READY"
+        assert client.solve("stick", [1.0, 2.0, 3.0]).dof == 1
+        gate.opened.set()
+
+        assert waiting.result(WAIT_S).dof == client.solve("stick", [1.0, 2.0, 3.0], exact=True).dof == 1
 
 
 def test_new_rig_holds_up_no_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,19 +1,27 @@
 """The client for asyncio."""
 
 from collections import deque
-from collections.abc import AsyncIterator, Generator, Mapping, Sequence
-from typing import Any, Self, TypeVar
+from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
+from typing import Any, Concatenate, ParamSpec, Self, TypeVar, cast
 
 import grpc
 import grpc.aio
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from fluxfix_client import calls, calls_rigs, calls_works, channel, errors, results, surveys, tracking_aio, tracks
-from fluxfix_client.steps import WINDOW, Batch, OnProgress, Step, Work
-from fluxfix_client.values import Fixes, Rig
+from fluxfix_client import calls, calls_rigs, calls_works, channel, errors, tracking_aio, tracks
+from fluxfix_client.steps import WINDOW, Batch, Step, Steps, Work, like
 
+P = ParamSpec("P")
 T = TypeVar("T")
+
+
+def _awaits(asks: Callable[P, Steps[T]]) -> Callable[Concatenate["AsyncClient", P], Coroutine[Any, Any, T]]:
+    """Make a method that awaits what a function asks for."""
+
+    async def method(client: "AsyncClient", *args: P.args, **kwargs: P.kwargs) -> T:
+        return await client._run(asks(*args, **kwargs))
+
+    return cast(Callable[Concatenate["AsyncClient", P], Coroutine[Any, Any, T]], like(method, asks))
 
 
 class AsyncClient:
@@ -47,39 +55,21 @@ class AsyncClient:
         """Close the connection; calls after that fail."""
         await self._channel.close()
 
-    async def rigs(self) -> list[Rig]:
-        """List the rigs that the service can solve, sorted by name, without their text."""
-        return await self._run(calls_rigs.list_rigs())
-
-    async def rig(self, name: str) -> Rig:
-        """Get one rig with the text of its file."""
-        return await self._run(calls_rigs.get_rig(name))
-
-    async def create_rig(self, text: str) -> Rig:
-        """Let the service keep a new rig, by the name in the text of its file."""
-        return await self._run(calls_rigs.create_rig(text))
-
-    async def replace_rig(self, name: str, text: str, etag: str) -> Rig:
-        """Give a rig another text; the one it had stays as a revision."""
-        return await self._run(calls_rigs.replace_rig(name, text, etag))
-
-    async def delete_rig(self, name: str, etag: str) -> None:
-        """Delete a rig; its revisions stay."""
-        await self._run(calls_rigs.delete_rig(name, etag))
-
-    async def revisions(self, name: str) -> list[results.Revision]:
-        """List the texts that a rig has had, newest first, without the texts; also of a deleted rig."""
-        return await self._run(calls_rigs.list_revisions(name))
-
-    async def revision(self, name: str, number: int) -> results.Revision:
-        """Get one text that a rig has had."""
-        return await self._run(calls_rigs.get_revision(name, number))
-
-    async def solve(
-        self, rig_name: str, readings: ArrayLike, noise_mT: ArrayLike | None = None, exact: bool = False
-    ) -> Fixes:
-        """Solve one reading (m,) or many (n, m), in mT, in the order of `Rig.columns`."""
-        return await self._run(calls.solve(rig_name, readings, noise_mT, exact))
+    rigs = _awaits(calls_rigs.rigs)
+    rig = _awaits(calls_rigs.rig)
+    create_rig = _awaits(calls_rigs.create_rig)
+    replace_rig = _awaits(calls_rigs.replace_rig)
+    delete_rig = _awaits(calls_rigs.delete_rig)
+    revisions = _awaits(calls_rigs.revisions)
+    revision = _awaits(calls_rigs.revision)
+    solve = _awaits(calls.solve)
+    simulate = _awaits(calls_works.simulate)
+    calibrate = _awaits(calls_works.calibrate)
+    build_table = _awaits(calls_works.build_table)
+    tables = _awaits(calls_rigs.tables)
+    table = _awaits(calls_rigs.table)
+    study_rates = _awaits(calls_works.study_rates)
+    survey = _awaits(calls_works.survey)
 
     async def track(
         self,
@@ -104,119 +94,7 @@ class AsyncClient:
         finally:
             await following.aclose()
 
-    async def simulate(
-        self,
-        rig_name: str,
-        positions: ArrayLike,
-        seed: int = 0,
-        noise_mT: ArrayLike | None = None,
-        *,
-        exact: bool = False,
-        on_progress: OnProgress | None = None,
-        timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
-    ) -> NDArray[np.float64]:
-        """Compute the readings (n, m) or (m,) at positions (n, d) or (d,)."""
-        steps = calls_works.simulate(
-            rig_name,
-            positions,
-            seed=seed,
-            noise_mT=noise_mT,
-            exact=exact,
-            on_progress=on_progress,
-            timeout_s=timeout_s,
-        )
-        return await self._run(steps)
-
-    async def calibrate(
-        self,
-        rig_name: str,
-        recordings: calls_works.RecordingPaths = (),
-        etag: str = "",
-        *,
-        moving: calls_works.RecordingPaths = (),
-        sweeps: calls_works.RecordingPaths = (),
-        keep: bool = True,
-        as_wired: bool = False,
-        on_progress: OnProgress | None = None,
-        timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
-    ) -> results.Calibration:
-        """Fit the build of one unit to recordings, and let the service keep it in the rig."""
-        steps = calls_works.calibrate(
-            rig_name,
-            recordings,
-            moving=moving,
-            sweeps=sweeps,
-            etag=etag,
-            keep=keep,
-            as_wired=as_wired,
-            on_progress=on_progress,
-            timeout_s=timeout_s,
-        )
-        return await self._run(steps)
-
-    async def build_table(
-        self,
-        rig_name: str,
-        error: str | None = None,
-        *,
-        max_bytes: int | None = None,
-        max_instructions: int | None = None,
-        core: str | None = None,
-        interpolation: str | None = None,
-        on_progress: OnProgress | None = None,
-        timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
-    ) -> results.Table:
-        """Make the smallest firmware table that reaches an error, or the best one within limits; it is kept, too."""
-        steps = calls_works.build_table(
-            rig_name,
-            error,
-            max_bytes=max_bytes,
-            max_instructions=max_instructions,
-            core=core,
-            interpolation=interpolation,
-            on_progress=on_progress,
-            timeout_s=timeout_s,
-        )
-        return await self._run(steps)
-
-    async def tables(self, rig_name: str) -> list[results.Table]:
-        """List the tables of a rig, sorted by hash, without their files."""
-        return await self._run(calls_rigs.list_tables(rig_name))
-
-    async def table(self, rig_name: str, sha256: str) -> results.Table:
-        """Get one table with its files."""
-        return await self._run(calls_rigs.get_table(rig_name, sha256))
-
-    async def study_rates(
-        self,
-        rig_name: str,
-        speeds: Mapping[str, float] | None = None,
-        rates_hz: Sequence[float] | None = None,
-        *,
-        on_progress: OnProgress | None = None,
-        timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
-    ) -> results.Rates:
-        """Study sampling rates, with times of a solve measured on the server during the call."""
-        steps = calls_works.study_rates(rig_name, speeds, rates_hz, on_progress=on_progress, timeout_s=timeout_s)
-        return await self._run(steps)
-
-    async def survey(
-        self,
-        rig_name: str,
-        resolutions: Mapping[str, float] | None = None,
-        box_pairs: int | None = None,
-        seconds: float | None = None,
-        *,
-        on_progress: OnProgress | None = None,
-        timeout_s: float = channel.DEFAULT_WORK_TIMEOUT_S,
-    ) -> surveys.Survey:
-        """Survey a rig over its travel: accuracy, range, and whether each position can be told from every other."""
-        steps = calls_works.survey(
-            rig_name, resolutions, box_pairs, seconds, on_progress=on_progress, timeout_s=timeout_s
-        )
-        return await self._run(steps)
-
-    async def _run(self, steps: Generator[Step, Any, T]) -> T:
+    async def _run(self, steps: Steps[T]) -> T:
         """Make the calls that `steps` asks for and return its result."""
         answer: Any = None
         while True:
@@ -234,7 +112,8 @@ class AsyncClient:
     async def _made(self, step: Step) -> Any:
         method = self._methods[step.method]
         if isinstance(step, Batch):
-            return await self._made_in_turn(method, step)
+            await self._made_in_turn(method, step)
+            return None
         if isinstance(step, Work):
             call = method(step.request, timeout=step.timeout_s, metadata=self._metadata)
             try:
@@ -245,17 +124,15 @@ class AsyncClient:
             return None
         return await method(step.request, timeout=self.timeout_s, metadata=self._metadata)
 
-    async def _made_in_turn(self, method: Any, batch: Batch) -> list[Any]:
-        answers: list[Any] = []
+    async def _made_in_turn(self, method: Any, batch: Batch) -> None:
         under_way: deque[Any] = deque()
         try:
             for request in batch.requests:
                 if len(under_way) == WINDOW:
-                    answers.append(await under_way.popleft())
+                    batch.on_answer(await under_way.popleft())
                 under_way.append(method(request, timeout=self.timeout_s, metadata=self._metadata))
             while under_way:
-                answers.append(await under_way.popleft())
+                batch.on_answer(await under_way.popleft())
         finally:
             for call in under_way:
                 call.cancel()
-        return answers

@@ -1,18 +1,16 @@
-"""What the functions about readings ask of the service, without any input or output.
+"""What the methods of both clients ask of the service, without any input or output.
 
 A function here, in calls_rigs.py and in calls_works.py is a generator: it yields the calls to make, one after the
-other, is sent each answer, and returns the result. The clients make the calls, one waiting and one awaiting; nothing
-else differs between them.
+other, is sent each answer, and returns the result. The clients make a method of each, one waiting and one awaiting;
+nothing else differs between them. Every one may raise UnavailableError, DeadlineError, AccessError, ExhaustedError or
+another FluxfixClientError.
 """
-
-from collections.abc import Generator
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fluxfix_client import convert
-from fluxfix_client.steps import Batch, Call, Step
+from fluxfix_client.steps import Batch, Call, Steps
 from fluxfix_client.v1 import solve_service_pb2
 from fluxfix_client.values import Fixes
 
@@ -23,8 +21,22 @@ MAX_REQUEST_BYTES = (
 )
 
 
-def solve(rig_name: str, readings: ArrayLike, noise_mT: ArrayLike | None, exact: bool) -> Generator[Step, Any, Fixes]:
-    """Solve one reading (m,), or many (n, m) in pieces that fit a message."""
+def solve(rig_name: str, readings: ArrayLike, noise_mT: ArrayLike | None = None, exact: bool = False) -> Steps[Fixes]:
+    """Solve one reading or many.
+
+    Args:
+        rig_name: such as "boom-stick".
+        readings: (m,) or (n, m) in mT, in the order of `Rig.columns`; NaN and infinite values give flagged fixes.
+        noise_mT: rms noise of one conversion, a number or one a column; None takes the rig's own.
+        exact: use the exact model even where the fast one is good enough.
+
+    Returns:
+        Fixes; for one reading without the leading axis.
+
+    Raises:
+        NotFoundError: the service has no such rig.
+        InvalidArgumentError: readings or noise do not fit the rig.
+    """
     rows = convert.readings_from(readings)
     noise = convert.noise_from(noise_mT)
     name = convert.resource(rig_name)
@@ -34,14 +46,18 @@ def solve(rig_name: str, readings: ArrayLike, noise_mT: ArrayLike | None, exact:
         )
         answer = yield Call("SolveReading", one)
         return convert.fix_from(answer.fix)
-    pieces = [
+    requests = [
         solve_service_pb2.SolveReadingsRequest(
             name=name, count=len(piece), flux_density_millitesla=piece.tobytes(), noise_millitesla=noise, exact=exact
         )
         for piece in _pieces(rows)
     ]
-    answers = yield Batch("SolveReadings", pieces)
-    return convert.fixes_from([answer.fixes for answer in answers])
+    gathered = convert.Gathered(len(rows))
+    if len(requests) == 1:
+        gathered.add((yield Call("SolveReadings", requests[0])))
+    else:
+        yield Batch("SolveReadings", requests, gathered.add)
+    return gathered.fixes()
 
 
 def _pieces(rows: NDArray[np.float64]) -> list[NDArray[np.float64]]:

@@ -2,7 +2,7 @@
 
 import os
 from collections import Counter
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,8 +12,9 @@ from google.protobuf.message import Message
 from numpy.typing import ArrayLike, NDArray
 
 from fluxfix_client import convert, convert_results, results, surveys
+from fluxfix_client.channel import DEFAULT_WORK_TIMEOUT_S
 from fluxfix_client.errors import InvalidArgumentError
-from fluxfix_client.steps import OnProgress, Step, Work
+from fluxfix_client.steps import OnProgress, Steps, Work
 from fluxfix_client.v1 import calibration_service_pb2, study_service_pb2, table_service_pb2
 
 PIECE_BYTES = 256 * 2**10
@@ -23,14 +24,31 @@ RecordingPaths = str | os.PathLike[str] | Sequence[str | os.PathLike[str]]
 def simulate(
     rig_name: str,
     positions: ArrayLike,
+    seed: int = 0,
+    noise_mT: ArrayLike | None = None,
     *,
-    seed: int,
-    noise_mT: ArrayLike | None,
-    exact: bool,
-    on_progress: OnProgress | None,
-    timeout_s: float,
-) -> Generator[Step, Any, NDArray[np.float64]]:
-    """Compute readings at positions (n, d) or (d,)."""
+    exact: bool = False,
+    on_progress: OnProgress | None = None,
+    timeout_s: float = DEFAULT_WORK_TIMEOUT_S,
+) -> Steps[NDArray[np.float64]]:
+    """Compute the readings at positions.
+
+    Args:
+        rig_name: such as "boom-stick".
+        positions: (n, d) or (d,), each joint in its unit; at most 4 MiB.
+        seed: of the noise, 0 or more.
+        noise_mT: rms noise of one conversion, a number or one a column; None takes the rig's own.
+        exact: without noise, limits and steps.
+        on_progress: told the readings done and all of them.
+        timeout_s: time allowed for all of it, in seconds.
+
+    Returns:
+        (n, m) or (m,) in mT.
+
+    Raises:
+        NotFoundError: the service has no such rig.
+        InvalidArgumentError: positions, seed or noise make no sense for it.
+    """
     rows = convert.rows_from(positions, "positions", "POSITION_INVALID")
     many = np.atleast_2d(rows)
     request = study_service_pb2.SimulateReadingsRequest(
@@ -56,19 +74,40 @@ def simulate(
 
 def calibrate(
     rig_name: str,
-    held: RecordingPaths,
+    recordings: RecordingPaths = (),
+    etag: str = "",
     *,
-    moving: RecordingPaths,
-    sweeps: RecordingPaths,
-    etag: str,
-    keep: bool,
-    as_wired: bool,
-    on_progress: OnProgress | None,
-    timeout_s: float,
-) -> Generator[Step, Any, results.Calibration]:
-    """Fit the build of a rig."""
+    moving: RecordingPaths = (),
+    sweeps: RecordingPaths = (),
+    turns: RecordingPaths = (),
+    keep: bool = True,
+    as_wired: bool = False,
+    on_progress: OnProgress | None = None,
+    timeout_s: float = DEFAULT_WORK_TIMEOUT_S,
+) -> Steps[results.Calibration]:
+    """Fit the build of one unit to recordings, and let the service keep it in the rig.
+
+    Args:
+        rig_name: such as "boom-stick".
+        recordings: of held stops with reference positions; one path or several, .csv or .parquet, all recordings at
+            most 64 MiB together.
+        etag: `Rig.etag` as it was read; not needed unless `keep`.
+        moving: likewise, of joints in motion with reference positions.
+        sweeps: likewise, of joints in motion without, except where they rest at end stops.
+        turns: likewise, of one joint that wraps, turning at steady speed without reference: time takes its place.
+        keep: replace the rig's text by the one with the calibration.
+        as_wired: keep it also where other wires or joints than the rig's fit far better.
+        on_progress: told the steps done and all of them.
+        timeout_s: time allowed for all of it, in seconds.
+
+    Raises:
+        NotFoundError: the service has no such rig.
+        ConflictError: the rig has changed since it was read; nothing was kept.
+        FluxfixClientError: other wires or joints fit far better (reason RIG_MISWIRED); nothing was kept.
+        InvalidArgumentError: a recording makes no sense, or does not fit the rig.
+    """
     head = {"name": convert.resource(rig_name), "etag": etag, "validate_only": not keep, "as_wired": as_wired}
-    requests = _pieces(_recordings(held, moving, sweeps), head)
+    requests = _pieces(_recordings(recordings, moving, sweeps, turns), head)
     found: list[Any] = []
     yield Work("CalibrateRig", requests, _sorted(found, "calibration", on_progress), timeout_s)
     return convert_results.calibration_from(found[0])
@@ -76,16 +115,33 @@ def calibrate(
 
 def build_table(
     rig_name: str,
-    error: str | None,
+    error: str | None = None,
     *,
-    max_bytes: int | None,
-    max_instructions: int | None,
-    core: str | None,
-    interpolation: str | None,
-    on_progress: OnProgress | None,
-    timeout_s: float,
-) -> Generator[Step, Any, results.Table]:
-    """Make a table."""
+    max_bytes: int | None = None,
+    max_instructions: int | None = None,
+    core: str | None = None,
+    interpolation: str | None = None,
+    on_progress: OnProgress | None = None,
+    timeout_s: float = DEFAULT_WORK_TIMEOUT_S,
+) -> Steps[results.Table]:
+    """Make the smallest firmware table that reaches an error, or the best within limits; the service keeps it, too.
+
+    Args:
+        rig_name: such as "boom-stick".
+        error: percent of each joint's span ("0.1%"), or in the joints' unit ("0.05deg", "0.02mm"); by default
+            "0.1%", with `max_bytes` none.
+        max_bytes: asks for the most exact table of so many bytes of coefficients.
+        max_instructions: asks for the fastest table, of at most so many instructions a call on `core`.
+        core: "cortex-m0plus", "cortex-m3", "cortex-m4", "cortex-m33" or "rv32": instructions are counted on it.
+        interpolation: "linear", "quadratic" or "cubic"; by default quadratic, or any where there is a limit.
+        on_progress: told the steps done and all of them.
+        timeout_s: time allowed for all of it, in seconds.
+
+    Raises:
+        NotFoundError: the service has no such rig.
+        InvalidArgumentError: the error has another form, or a limit or name makes no sense.
+        FluxfixClientError: no such table can be made; the message says why.
+    """
     request = table_service_pb2.BuildTableRequest(
         parent=convert.resource(rig_name),
         error=error,
@@ -101,13 +157,25 @@ def build_table(
 
 def study_rates(
     rig_name: str,
-    speeds: Mapping[str, float] | None,
-    rates_hz: Sequence[float] | None,
+    speeds: Mapping[str, float] | None = None,
+    rates_hz: Sequence[float] | None = None,
     *,
-    on_progress: OnProgress | None,
-    timeout_s: float,
-) -> Generator[Step, Any, results.Rates]:
-    """Study sampling rates."""
+    on_progress: OnProgress | None = None,
+    timeout_s: float = DEFAULT_WORK_TIMEOUT_S,
+) -> Steps[results.Rates]:
+    """Study sampling rates, with times of a solve measured on the server during the call.
+
+    Args:
+        rig_name: such as "boom-stick".
+        speeds: by joint, in its unit per second; without one a joint passes its travel in 0.2 s.
+        rates_hz: by default ten from 100 Hz to 100 kHz.
+        on_progress: told the steps done and all of them.
+        timeout_s: time allowed for all of it, in seconds.
+
+    Raises:
+        NotFoundError: the service has no such rig.
+        InvalidArgumentError: a speed or rate makes no sense.
+    """
     request = study_service_pb2.StudyRatesRequest(
         name=convert.resource(rig_name), speeds=dict(speeds or {}), rates_hertz=rates_hz or ()
     )
@@ -118,14 +186,28 @@ def study_rates(
 
 def survey(
     rig_name: str,
-    resolutions: Mapping[str, float] | None,
-    box_pairs: int | None,
-    seconds: float | None,
+    resolutions: Mapping[str, float] | None = None,
+    box_pairs: int | None = None,
+    seconds: float | None = None,
     *,
-    on_progress: OnProgress | None,
-    timeout_s: float,
-) -> Generator[Step, Any, surveys.Survey]:
-    """Survey a rig over its travel."""
+    on_progress: OnProgress | None = None,
+    timeout_s: float = DEFAULT_WORK_TIMEOUT_S,
+) -> Steps[surveys.Survey]:
+    """Survey a rig over its travel: accuracy, range, and whether each position can be told from every other.
+
+    Args:
+        rig_name: such as "boom-stick".
+        resolutions: by joint, in its unit: positions count as different from here on; by default 1 % of the span.
+        box_pairs: that each search may look at, at most 10 million; by default 3 million. Where they do not
+            suffice the verdict is "not proven".
+        seconds: for all searches together; by default without limit. Results then depend on the server's machine.
+        on_progress: told the steps done and all of them.
+        timeout_s: time allowed for all of it, in seconds; when it is over nothing is told.
+
+    Raises:
+        NotFoundError: the service has no such rig.
+        InvalidArgumentError: a resolution or budget makes no sense.
+    """
     request = study_service_pb2.SurveyRigRequest(
         name=convert.resource(rig_name),
         resolutions=dict(resolutions or {}),
@@ -168,7 +250,9 @@ class _Recording:
     name: str
 
 
-def _recordings(held: RecordingPaths, moving: RecordingPaths, sweeps: RecordingPaths) -> list[_Recording]:
+def _recordings(
+    held: RecordingPaths, moving: RecordingPaths, sweeps: RecordingPaths, turns: RecordingPaths
+) -> list[_Recording]:
     found: list[_Recording] = []
     names: Counter[str] = Counter()
     wire = calibration_service_pb2
@@ -176,6 +260,7 @@ def _recordings(held: RecordingPaths, moving: RecordingPaths, sweeps: RecordingP
         (wire.RECORDING_KIND_HELD, held),
         (wire.RECORDING_KIND_MOVING, moving),
         (wire.RECORDING_KIND_SWEEP, sweeps),
+        (wire.RECORDING_KIND_TURN, turns),
     ):
         for one in [given] if isinstance(given, str | os.PathLike) else given:
             path = Path(one)

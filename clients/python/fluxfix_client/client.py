@@ -1,20 +1,28 @@
 """The client that waits for its answers."""
 
-from collections.abc import Generator, Iterator, Mapping
-from typing import Any, Self, TypeVar
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, Concatenate, ParamSpec, Self, TypeVar, cast
 
 import grpc
 from numpy.typing import ArrayLike
 
-from fluxfix_client import calls, calls_rigs, channel, errors, results, tracking, tracks, waiting
-from fluxfix_client.client_works import LongMethods
-from fluxfix_client.steps import Step, Work
-from fluxfix_client.values import Fixes, Rig
+from fluxfix_client import calls, calls_rigs, calls_works, channel, errors, tracking, tracks, waiting
+from fluxfix_client.steps import Steps, Work, like
 
+P = ParamSpec("P")
 T = TypeVar("T")
 
 
-class Client(LongMethods):
+def _waits(asks: Callable[P, Steps[T]]) -> Callable[Concatenate["Client", P], T]:
+    """Make a method that waits for what a function asks for."""
+
+    def method(client: "Client", *args: P.args, **kwargs: P.kwargs) -> T:
+        return client._run(asks(*args, **kwargs))
+
+    return cast(Callable[Concatenate["Client", P], T], like(method, asks))
+
+
+class Client:
     """A connection to one fluxfix service, made at the first call, closed at the end of `with`; threads may share it.
 
     Every method may raise UnavailableError, DeadlineError, AccessError, ExhaustedError or another FluxfixClientError.
@@ -58,86 +66,21 @@ class Client(LongMethods):
         """Close the connection; calls after that fail."""
         self._channel.close()
 
-    def rigs(self) -> list[Rig]:
-        """List the rigs that the service can solve, sorted by name, without their text."""
-        return self._run(calls_rigs.list_rigs())
-
-    def rig(self, name: str) -> Rig:
-        """Get one rig with the text of its file.
-
-        Raises:
-            NotFoundError: the service has no such rig.
-            FluxfixClientError: the rig file makes no sense; the message says why.
-        """
-        return self._run(calls_rigs.get_rig(name))
-
-    def create_rig(self, text: str) -> Rig:
-        """Let the service keep a new rig, by the name in the text of its file.
-
-        Raises:
-            InvalidArgumentError: the text is no rig file; `violations` has each mistake.
-            ConflictError: there is a rig of that name.
-        """
-        return self._run(calls_rigs.create_rig(text))
-
-    def replace_rig(self, name: str, text: str, etag: str) -> Rig:
-        """Give a rig another text; the one it had stays as a revision.
-
-        Args:
-            name: of the rig, also in the new text.
-            text: of a rig file.
-            etag: `Rig.etag` as it was read.
-
-        Raises:
-            NotFoundError: the service has no such rig.
-            ConflictError: the rig has changed since it was read.
-            InvalidArgumentError: the text is no rig file; `violations` has each mistake.
-        """
-        return self._run(calls_rigs.replace_rig(name, text, etag))
-
-    def delete_rig(self, name: str, etag: str) -> None:
-        """Delete a rig; its revisions stay.
-
-        Raises:
-            NotFoundError, ConflictError: as for `replace_rig`.
-        """
-        self._run(calls_rigs.delete_rig(name, etag))
-
-    def revisions(self, name: str) -> list[results.Revision]:
-        """List the texts that a rig has had, newest first, without the texts; also of a deleted rig.
-
-        Raises:
-            NotFoundError: the service has never had such a rig.
-        """
-        return self._run(calls_rigs.list_revisions(name))
-
-    def revision(self, name: str, number: int) -> results.Revision:
-        """Get one text that a rig has had.
-
-        Raises:
-            NotFoundError: there is none of that number.
-        """
-        return self._run(calls_rigs.get_revision(name, number))
-
-    def solve(
-        self, rig_name: str, readings: ArrayLike, noise_mT: ArrayLike | None = None, exact: bool = False
-    ) -> Fixes:
-        """Solve one reading or many.
-
-        Args:
-            rig_name: such as "boom-stick".
-            readings: (m,) or (n, m) in mT, in the order of `Rig.columns`; NaN and infinite values give flagged fixes.
-            noise_mT: rms noise of one conversion, a number or one a column; None takes the rig's own.
-            exact: use the exact model even where the fast one is good enough.
-
-        Returns:
-            Fixes; for one reading without the leading axis.
-
-        Raises:
-            NotFoundError: the service has no such rig.
-            InvalidArgumentError: readings or noise do not fit the rig.
-        """
-        return self._run(calls.solve(rig_name, readings, noise_mT, exact))
+    rigs = _waits(calls_rigs.rigs)
+    rig = _waits(calls_rigs.rig)
+    create_rig = _waits(calls_rigs.create_rig)
+    replace_rig = _waits(calls_rigs.replace_rig)
+    delete_rig = _waits(calls_rigs.delete_rig)
+    revisions = _waits(calls_rigs.revisions)
+    revision = _waits(calls_rigs.revision)
+    solve = _waits(calls.solve)
+    simulate = _waits(calls_works.simulate)
+    calibrate = _waits(calls_works.calibrate)
+    build_table = _waits(calls_works.build_table)
+    tables = _waits(calls_rigs.tables)
+    table = _waits(calls_rigs.table)
+    study_rates = _waits(calls_works.study_rates)
+    survey = _waits(calls_works.survey)
 
     def track(
         self,
@@ -178,19 +121,7 @@ class Client(LongMethods):
         except grpc.RpcError as error:
             raise errors.from_rpc(error, self.address, self.timeout_s) from None
 
-    def tables(self, rig_name: str) -> list[results.Table]:
-        """List the tables of a rig, sorted by hash, without their files."""
-        return self._run(calls_rigs.list_tables(rig_name))
-
-    def table(self, rig_name: str, sha256: str) -> results.Table:
-        """Get one table with its files.
-
-        Raises:
-            NotFoundError: there is none.
-        """
-        return self._run(calls_rigs.get_table(rig_name, sha256))
-
-    def _run(self, steps: Generator[Step, Any, T]) -> T:
+    def _run(self, steps: Steps[T]) -> T:
         """Make the calls that `steps` asks for and return its result."""
         answer: Any = None
         while True:

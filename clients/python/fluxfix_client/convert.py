@@ -1,13 +1,12 @@
 """Between NumPy and the wire: pure functions, shared by both clients."""
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fluxfix_client.errors import InvalidArgumentError
-from fluxfix_client.v1 import fix_pb2, rig_service_pb2
+from fluxfix_client.errors import FluxfixClientError, InvalidArgumentError
+from fluxfix_client.v1 import fix_pb2, rig_service_pb2, solve_service_pb2
 from fluxfix_client.values import Fixes, Joint, Rig
 
 FLOAT = np.dtype("<f8")
@@ -103,25 +102,56 @@ def _scalar(value: float, kind: type[np.float64 | np.int32]) -> Any:
     return kind(value)
 
 
-def fixes_from(pieces: Sequence[fix_pb2.FixColumns]) -> Fixes:
-    """Join the answers of one batch, which was sent in pieces; at least one piece."""
-    d = pieces[0].joint_count
+class Gathered:
+    """The fixes of one batch that is sent in pieces, each put in its place when it is answered."""
 
-    def joined(name: str, dtype: np.dtype[Any], *shape: int) -> NDArray[Any]:
-        rows = [np.frombuffer(getattr(piece, name), dtype).reshape(piece.count, *shape) for piece in pieces]
-        return np.concatenate(rows).astype(dtype.newbyteorder("="), copy=False)
+    def __init__(self, count: int) -> None:
+        """Name how many there will be."""
+        self._count, self._done = count, 0
+        self._fixes: Fixes | None = None
 
+    def add(self, answer: solve_service_pb2.SolveReadingsResponse) -> None:
+        """Take the answer of the next piece."""
+        piece = answer.fixes
+        if self._fixes is None:
+            self._fixes = _room(self._count, piece.joint_count)
+        rows = slice(self._done, self._done + piece.count)
+        self._done += piece.count
+        columns: dict[str, NDArray[Any]] = {
+            "position": self._fixes.position,
+            "covariance": self._fixes.covariance,
+            "noise_covariance": self._fixes.noise_covariance,
+            "misfit": self._fixes.misfit,
+            "dof": self._fixes.dof,
+            "status": self._fixes.status,
+            "other_position": self._fixes.other,
+        }
+        for name, column in columns.items():
+            data, place = getattr(piece, name), column[rows]
+            if data or name != "other_position":
+                place[...] = np.frombuffer(data, INT if column.dtype == np.int32 else FLOAT).reshape(place.shape)
+
+    def fixes(self) -> Fixes:
+        """Give all of them.
+
+        Raises:
+            FluxfixClientError: fewer came than were asked for.
+        """
+        if self._fixes is None or self._done != self._count:
+            raise FluxfixClientError(
+                f"got {self._done} fixes for {self._count} readings: what answers is no fluxfix service of this version"
+            )
+        return self._fixes
+
+
+def _room(n: int, d: int) -> Fixes:
+    """Fixes whose numbers are not set, but for `other`, which mostly stays as it is."""
     return Fixes(
-        position=joined("position", FLOAT, d),
-        covariance=joined("covariance", FLOAT, d, d),
-        noise_covariance=joined("noise_covariance", FLOAT, d, d),
-        misfit=joined("misfit", FLOAT),
-        dof=joined("dof", INT),
-        status=joined("status", INT),
-        other=np.concatenate([_other_of(piece) for piece in pieces]),
+        position=np.empty((n, d)),
+        covariance=np.empty((n, d, d)),
+        noise_covariance=np.empty((n, d, d)),
+        misfit=np.empty(n),
+        dof=np.empty(n, np.int32),
+        status=np.empty(n, np.int32),
+        other=np.full((n, d), np.nan),
     )
-
-
-def _other_of(piece: fix_pb2.FixColumns) -> NDArray[np.float64]:
-    shape = (piece.count, piece.joint_count)
-    return np.frombuffer(piece.other_position, FLOAT).reshape(shape) if piece.other_position else np.full(shape, np.nan)

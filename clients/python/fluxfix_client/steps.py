@@ -1,8 +1,10 @@
 """The kinds of call that a function of the client asks for; the clients make them, one waiting and one awaiting."""
 
-from collections.abc import Callable, Iterable, Sequence
+import inspect
+from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass
-from typing import Any
+from functools import update_wrapper
+from typing import Any, TypeVar
 
 from google.protobuf.message import Message
 
@@ -22,10 +24,17 @@ class Call:
 
 @dataclass(frozen=True)
 class Batch:
-    """Calls of one method, of which up to WINDOW are under way at a time; the answers are sent back in their order."""
+    """Calls of one method, of which up to WINDOW are under way at a time.
+
+    Attributes:
+        method: its name.
+        requests: asked for as they are sent.
+        on_answer: is given each answer, in their order, while the service works on the others.
+    """
 
     method: str
-    requests: Sequence[Message]
+    requests: Iterable[Message]
+    on_answer: Callable[[Any], None]
 
 
 @dataclass(frozen=True)
@@ -46,3 +55,18 @@ class Work:
 
 
 Step = Call | Batch | Work
+
+T = TypeVar("T")
+Steps = Generator[Step, Any, T]
+"""Yields the calls to make, is sent each answer, and returns the result."""
+
+
+def like(method: Any, asks: Callable[..., Any]) -> Any:
+    """Let a method of a client be called, and described by `help`, as the function that says what it asks for."""
+    update_wrapper(method, asks)
+    there = inspect.signature(asks)
+    itself = inspect.Parameter("self", inspect.Parameter.POSITIONAL_OR_KEYWORD)
+    method.__signature__ = there.replace(
+        parameters=[itself, *there.parameters.values()], return_annotation=inspect.Signature.empty
+    )
+    return method

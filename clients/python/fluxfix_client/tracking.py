@@ -7,7 +7,7 @@ from typing import Any
 
 import grpc
 
-from fluxfix_client.tracks import ATTEMPTS, FIRST_PAUSE_S, Batches, Progress, Tracks, pieces_of
+from fluxfix_client.tracks import ATTEMPTS, FIRST_PAUSE_S, Batches, Progress, Tracks, pieces_of, tracks_from
 from fluxfix_client.v1 import solve_service_pb2
 
 
@@ -73,8 +73,8 @@ def followed(method: Any, batches: Batches, progress: Progress, metadata: Any) -
         try:
             for answer in call:
                 with source.lock:
-                    tracks = progress.take(answer)
-                yield tracks
+                    t_s = progress.take(answer)
+                yield tracks_from(t_s, answer.tracks)
         except grpc.RpcError as error:
             failed = failed + 1 if progress.answered == before else 1
             if error.code() is not grpc.StatusCode.UNAVAILABLE or failed >= ATTEMPTS:

@@ -6,7 +6,7 @@ from typing import Any
 
 import grpc
 
-from fluxfix_client.tracks import ATTEMPTS, FIRST_PAUSE_S, Batches, Progress, Sample, Tracks, pieces_of
+from fluxfix_client.tracks import ATTEMPTS, FIRST_PAUSE_S, Batches, Progress, Sample, Tracks, pieces_of, tracks_from
 from fluxfix_client.v1 import solve_service_pb2
 
 AnyBatches = Batches | AsyncIterable[Sample]
@@ -76,7 +76,7 @@ async def followed(method: Any, batches: AnyBatches, progress: Progress, metadat
             call = method(source.requests(before), metadata=metadata)
             try:
                 async for answer in call:
-                    yield progress.take(answer)
+                    yield tracks_from(progress.take(answer), answer.tracks)
             except grpc.RpcError as error:
                 failed = failed + 1 if progress.answered == before else 1
                 if error.code() is not grpc.StatusCode.UNAVAILABLE or failed >= ATTEMPTS:

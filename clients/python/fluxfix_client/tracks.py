@@ -133,12 +133,12 @@ class Progress:
             message.options.CopyFrom(self._options)
         return message
 
-    def take(self, answer: solve_service_pb2.TrackReadingsResponse) -> Tracks:
-        """Read the answer of the first piece that had none."""
+    def take(self, answer: solve_service_pb2.TrackReadingsResponse) -> NDArray[np.float64]:
+        """Take note of the answer of the first piece that had none; give the times of its rows."""
         t_s, _ = self._waiting.popleft()
         self._answered += 1
         self._state = answer.state
-        return tracks_from(t_s, answer.tracks)
+        return t_s
 
 
 def tracks_from(t_s: NDArray[np.float64], message: fix_pb2.TrackColumns) -> Tracks:
@@ -146,7 +146,7 @@ def tracks_from(t_s: NDArray[np.float64], message: fix_pb2.TrackColumns) -> Trac
     n, d = message.count, message.joint_count
 
     def column(data: bytes, dtype: np.dtype[Any], *shape: int) -> NDArray[Any]:
-        return np.frombuffer(data, dtype).reshape(n, *shape).astype(dtype.newbyteorder("="), copy=False)
+        return np.frombuffer(data, dtype).reshape(n, *shape).astype(dtype.type, copy=False)
 
     number, whole = convert.FLOAT, convert.INT
     covariance = column(message.covariance, number, d, d)

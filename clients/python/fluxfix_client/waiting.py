@@ -20,10 +20,8 @@ def made(method: Any, step: Step, timeout_s: float, metadata: Metadata) -> Any:
         grpc.RpcError: a call failed; others under way are cancelled.
         Exception: what `on_answer` raised; the call is cancelled.
     """
-    if isinstance(step, Batch) and len(step.requests) > 1:
-        return _in_turn(method, step, timeout_s, metadata)
     if isinstance(step, Batch):
-        return [method(request, timeout=timeout_s, metadata=metadata) for request in step.requests]
+        return _in_turn(method, step, timeout_s, metadata)
     if isinstance(step, Work):
         call = method(step.request, timeout=timeout_s, metadata=metadata)
         try:
@@ -35,17 +33,15 @@ def made(method: Any, step: Step, timeout_s: float, metadata: Metadata) -> Any:
     return method(step.request, timeout=timeout_s, metadata=metadata)
 
 
-def _in_turn(method: Any, batch: Batch, timeout_s: float, metadata: Metadata) -> list[Any]:
-    answers: list[Any] = []
+def _in_turn(method: Any, batch: Batch, timeout_s: float, metadata: Metadata) -> None:
     under_way: deque[Any] = deque()
     try:
         for request in batch.requests:
             if len(under_way) == WINDOW:
-                answers.append(under_way.popleft().result())
+                batch.on_answer(under_way.popleft().result())
             under_way.append(method.future(request, timeout=timeout_s, metadata=metadata))
         while under_way:
-            answers.append(under_way.popleft().result())
+            batch.on_answer(under_way.popleft().result())
     finally:
         for call in under_way:
             call.cancel()
-    return answers

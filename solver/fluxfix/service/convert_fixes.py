@@ -64,7 +64,9 @@ def check_size(count: int, size: int, rig: ServedRig) -> None:
             count=count,
         )
     if size != count * len(rig.columns) * FLOAT.itemsize:
-        raise _misshapen(f"got {size} bytes for {count} readings", rig, bytes=size, count=count)
+        each, rest = divmod(size, max(count, 1) * FLOAT.itemsize)
+        got = f"got {size} bytes for {count} readings" if rest or not count else f"got {each} values a reading"
+        raise _misshapen(got, rig, bytes=size, count=count)
 
 
 def noise(values: Sequence[float], rig: ServedRig) -> float | NDArray[np.float64] | None:

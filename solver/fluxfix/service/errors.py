@@ -2,6 +2,7 @@
 
 import functools
 import logging
+import re
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any, NoReturn, TypeVar
@@ -83,6 +84,10 @@ CODES: dict[type[Exception], tuple[grpc.StatusCode, str]] = {
 }
 
 
+_RIG_FILE = re.compile(r"(?m)^[^:\n]*/([^/:\n]+\.toml)(?=:|$)")
+"""The path of a rig file where sentences begin with it: its name is enough for who may not see the server's folders."""
+
+
 def status_of(error: Exception) -> status_pb2.Status:
     """Describe an exception for the wire: code, sentence, ErrorInfo, and BadRequest where a field is to blame."""
     code, reason = next(CODES[kind] for kind in type(error).__mro__ if kind in CODES)
@@ -90,6 +95,7 @@ def status_of(error: Exception) -> status_pb2.Status:
     if code is grpc.StatusCode.INTERNAL:
         message = "the service failed by a fault of its own: its log tells more"  # what it holds is not the caller's
     context = error.context if isinstance(error, FluxfixError) else {}
+    message = _RIG_FILE.sub(r"\1", message)
     details: list[Message] = []
     if isinstance(error, RequestError):
         reason = error.reason
@@ -100,7 +106,7 @@ def status_of(error: Exception) -> status_pb2.Status:
         details.append(_blamed("rig.toml_text", *error.sentences))
     elif isinstance(error, RecordingError):
         details.append(_blamed("recording_piece", message))
-    metadata = {key: str(value) for key, value in context.items()}
+    metadata = {key: _RIG_FILE.sub(r"\1", str(value)) for key, value in context.items()}
     details.insert(0, error_details_pb2.ErrorInfo(reason=reason, domain=DOMAIN, metadata=metadata))
     return status_pb2.Status(code=code.value[0], message=message, details=[_packed(detail) for detail in details])
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from queue import SimpleQueue
 from typing import Any
 
-from fluxfix.service import receiving
+from fluxfix.service import receiving, turns
 from fluxfix.service.limits import Limits
 from fluxfix.service.methods import LaneName
 from fluxfix.service.priorities import this_thread_comes_last
@@ -89,7 +89,7 @@ class Lane(ThreadPoolExecutor):
         if receiving.can(args):
             receiving.receive(args, lambda found: self._queue(work, found), lambda: self._end(work))
         else:
-            self._queue(work, args)
+            self._queue(work, turns.through(args) if turns.can(args) else args)
         return work
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:

@@ -72,3 +72,5 @@ NEEDS: dict[str, Need] = _STANDARD | {
     f"/fluxfix.v1.{service}/{method}": need for service, methods in _OWN.items() for method, need in methods.items()
 }
 """By the full name of the method; what is kept in the store needs the role to write, whatever else it does."""
+BY_TURNS = frozenset({"/fluxfix.v1.SolveService/TrackReadings"})
+"""Streams of messages that each have one answer, given before the next message is asked for."""

@@ -202,6 +202,7 @@ class Works(Protocol):
         on_progress: OnProgress,
         moving: Sequence[Path],
         sweeps: Sequence[Path],
+        turns: Sequence[Path],
     ) -> Any:
         """Fit the build of a rig."""
 

@@ -11,14 +11,16 @@ For this, names of grpcio are used that are not promised to stay. Where one is m
 
 from __future__ import annotations
 
+import importlib
 import inspect
 import logging
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
-from grpc import _server
-
-inside: Any = _server
+inside: Any = None
+with suppress(ImportError):
+    inside = importlib.import_module("grpc._server")
 _log = logging.getLogger(__name__)
 SHORT = "fluxfix_short"
 """Attribute of a method with one message: its short way, `Short`, or None."""
@@ -27,14 +29,17 @@ Short = Callable[[bytes, float], bytes | None]
 and runs in the thread that everybody needs."""
 _RUNS = "_unary_response_in_pool _stream_response_in_pool"
 _ORDER = "rpc_event state behavior argument_thunk request_deserializer response_serializer"
-_NAMES = "_receive_message _status _abort _CLOSED _RECEIVE_MESSAGE_TOKEN _EMPTY_FLAGS"
+_NAMES = (
+    "_receive_message _status _abort _CLOSED _CANCELLED _RECEIVE_MESSAGE_TOKEN _EMPTY_FLAGS "
+    "_get_initial_metadata_operation _is_rpc_state_active _raise_rpc_error"
+)
 
 
 def _known() -> bool:
     """Whether grpcio has what is used here."""
-    operation = getattr(getattr(inside, "cygrpc", None), "ReceiveMessageOperation", None)
+    operations = getattr(inside, "cygrpc", None)
     return (
-        operation is not None
+        all(hasattr(operations, name) for name in ("ReceiveMessageOperation", "SendMessageOperation"))
         and all(hasattr(inside, name) for name in (*_NAMES.split(), *_RUNS.split()))
         and all(list(inspect.signature(getattr(inside, run)).parameters) == _ORDER.split() for run in _RUNS.split())
     )
@@ -47,6 +52,11 @@ _WORKS = [getattr(inside, run) for run in _RUNS.split()] if KNOWN else []
 def can(args: tuple[Any, ...]) -> bool:
     """Whether what gRPC hands to a lane is a call whose message may be waited for here."""
     return KNOWN and len(args) == 7 and args[0] in _WORKS and hasattr(args[3], SHORT)
+
+
+def is_stream(args: tuple[Any, ...]) -> bool:
+    """Whether what gRPC hands to a lane is a call whose answers are a stream."""
+    return KNOWN and len(args) == 7 and args[0] is _WORKS[1]
 
 
 def receive(args: tuple[Any, ...], hand_over: Callable[[tuple[Any, ...]], None], ended: Callable[[], None]) -> None:

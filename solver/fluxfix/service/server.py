@@ -19,7 +19,7 @@ import fluxfix
 from fluxfix.errors import FluxfixError
 from fluxfix.rig import chunks
 from fluxfix.service import address as addresses
-from fluxfix.service import priorities, servicers
+from fluxfix.service import compiled, priorities, servicers
 from fluxfix.service.guard import Guard
 from fluxfix.service.lanes import Lanes, lanes_of
 from fluxfix.service.limits import HEADROOM
@@ -33,7 +33,7 @@ from fluxfix.service.short_readings import ShortReadings
 from fluxfix.service.signals import stop_signals
 from fluxfix.service.store import RigStore
 from fluxfix.service.telemetry import Telemetry
-from fluxfix.service.warming import ReadyRigs, Warmer
+from fluxfix.service.warming import ReadyRigs, Room, Warmer
 
 WARM_UP_MT = 20.0  # a field of common strength for such sensors; nothing hangs on it
 GRACE_S = 10.0  # as long as a client waits for an answer by default
@@ -55,7 +55,8 @@ class Service:
         port: the true port.
         store: the rigs it serves.
         health: what the standard health service answers.
-        warmer: prepares each rig, those that are there before SERVING.
+        warmers: the first prepares each rig, those that are there before SERVING; the second what the exact model
+            needs, for rigs that somebody wants it of.
         lanes: the threads.
         metrics: where Prometheus is answered, if it is.
         telemetry: what sends traces and times, if it does.
@@ -66,7 +67,7 @@ class Service:
     port: int
     store: RigStore
     health: Any
-    warmer: Warmer
+    warmers: tuple[Warmer, Warmer]
     lanes: Lanes
     metrics: Listener | None = None
     telemetry: Telemetry | None = None
@@ -74,12 +75,14 @@ class Service:
     def start(self) -> None:
         """Answer calls, read and prepare every rig, and only then report SERVING."""
         self.server.start()
-        self.warmer.start()
+        for warmer in self.warmers:
+            warmer.start()
         self._report(health_pb2.HealthCheckResponse.SERVING)
 
     def stop(self, grace_s: float = GRACE_S) -> None:
         """Take no more calls, report NOT_SERVING, wait for the calls under way, at most `grace_s` seconds, and end."""
-        self.warmer.stop()
+        for warmer in self.warmers:
+            warmer.stop()
         self.health.enter_graceful_shutdown()
         self.server.stop(grace_s).wait()
         self.lanes.close()
@@ -113,8 +116,18 @@ def create_server(rigs: Path | RigStore, address: str, settings: Settings = Sett
     store = rigs if isinstance(rigs, RigStore) else RigStore(rigs, fluxfix.load_rig)
     lanes, short = lanes_of(settings.limits), ShortReadings(store)
     counts = None if settings.metrics is None else Metrics(lanes)
-    warmer = Warmer(store, _leave_cold if given else warm_up, told=None if counts is None else counts.prepared)
-    ready = {lane: ReadyRigs(store, warmer, settings.limits.waiting_for_a_rig(lane)) for lane in _SOLVING}
+
+    def tidy() -> None:
+        if compiled.let_go_of_too_many():
+            exactly.forget()  # the fast form needs nothing of it
+
+    warmer = Warmer(
+        store, _leave_cold if given else warm_up, told=None if counts is None else counts.prepared, tidy=tidy
+    )
+    exactly = Warmer(store, _leave_cold if given else warm_up_exactly, tidy=tidy, only_wanted=True)
+    rooms = {lane: Room(settings.limits.waiting_for_a_rig(lane)) for lane in _SOLVING}
+    ready = {lane: ReadyRigs(store, warmer, room) for lane, room in rooms.items()}
+    exact = {lane: ReadyRigs(store, exactly, room) for lane, room in rooms.items()}
     if counts is not None:
         counts.watch(warmer, ready)
     telemetry = Telemetry() if settings.telemetry else None
@@ -126,14 +139,14 @@ def create_server(rigs: Path | RigStore, address: str, settings: Settings = Sett
         interceptors=[Guard(lanes, settings.limits, tokens, observers, shortened)],
         options=_options(settings),
     )
-    servicers.add_to(server, store, short=short, ready=ready)
+    servicers.add_to(server, store, short=short, ready=ready, exact=exact)
     checks = health.HealthServicer()
     health_pb2_grpc.add_HealthServicer_to_server(checks, server)
     reflection.enable_server_reflection((*_OWN, health.SERVICE_NAME, reflection.SERVICE_NAME), server)
     port = _bind(server, wanted, credentials, settings.shared_port)
     listener = None if counts is None or settings.metrics is None else counts.listen(settings.metrics)
     at = str(addresses.Address(wanted.host, port))
-    service = Service(server, at, port, store, checks, warmer, lanes, listener, telemetry)
+    service = Service(server, at, port, store, checks, (warmer, exactly), lanes, listener, telemetry)
     service._report(health_pb2.HealthCheckResponse.NOT_SERVING)
     return service
 
@@ -210,15 +223,23 @@ def serve(
 
 
 def warm_up(rig: ServedRig) -> None:
-    """Solve a batch of each size that is compiled, so that hardly a call has to wait for a compiler.
+    """Solve a batch of each size that is compiled, so that hardly a call has to wait for a compiler."""
+    _solve_with(rig, exact=False)
+    with suppress(FluxfixError):
+        rig.single()
 
-    The readings are drawn at random: they take more of the solver's ways than those of one place would.
-    """
+
+def warm_up_exactly(rig: ServedRig) -> None:
+    """Do the same on the exact model."""
+    _solve_with(rig, exact=True)
+
+
+def _solve_with(rig: ServedRig, *, exact: bool) -> None:
+    """Solve readings that are drawn at random: they take more of the solver's ways than those of one place would."""
     rng = np.random.default_rng(0)
     with suppress(FluxfixError):  # a rig that cannot be solved can still be listed; who solves with it is told why
         for count in chunks.SIZES:
-            rig.solve(rng.normal(0.0, WARM_UP_MT, (count, len(rig.columns))))
-        rig.single()
+            rig.solve(rng.normal(0.0, WARM_UP_MT, (count, len(rig.columns))), None, exact)
 
 
 def _leave_cold(_rig: ServedRig) -> None:

@@ -39,6 +39,7 @@ def add_to(
     works: Works | None = None,
     short: ShortReadings | None = None,
     ready: Mapping[LaneName, Rigs] | None = None,
+    exact: Mapping[LaneName, Rigs] | None = None,
 ) -> None:
     """Let a server answer every service.
 
@@ -48,12 +49,15 @@ def add_to(
         works: the long functions; None takes the façade's.
         short: learns which single readings it can answer.
         ready: where calls of a lane get the rigs that they solve with; None takes them as they are.
+        exact: likewise, those that they solve with on the exact model.
     """
     works = Facade() if works is None else works
     short = ShortReadings(store) if short is None else short
     ready = dict.fromkeys(LaneName, store) if ready is None else ready
     rigs_grpc.add_RigServiceServicer_to_server(RigServicer(store), server)  # type: ignore[no-untyped-call]  # generated
-    solving_grpc.add_SolveServiceServicer_to_server(SolveServicer(ready, short), server)  # type: ignore[no-untyped-call]  # generated
+    solving_grpc.add_SolveServiceServicer_to_server(
+        SolveServicer(ready, ready if exact is None else exact, short), server
+    )  # type: ignore[no-untyped-call]  # generated
     calibration_grpc.add_CalibrationServiceServicer_to_server(CalibrationServicer(store, works), server)  # type: ignore[no-untyped-call]  # generated
     tables_grpc.add_TableServiceServicer_to_server(TableServicer(store, works), server)  # type: ignore[no-untyped-call]  # generated
     studies_grpc.add_StudyServiceServicer_to_server(StudyServicer(store, works), server)  # type: ignore[no-untyped-call]  # generated

@@ -17,7 +17,12 @@ from fluxfix_client.v1 import calibration_service_pb2 as wire
 from fluxfix_client.v1 import calibration_service_pb2_grpc
 
 MAX_RECORDING_BYTES = 64 * 2**20
-_KINDS = (wire.RECORDING_KIND_HELD, wire.RECORDING_KIND_MOVING, wire.RECORDING_KIND_SWEEP)
+_KINDS = (
+    wire.RECORDING_KIND_HELD,
+    wire.RECORDING_KIND_MOVING,
+    wire.RECORDING_KIND_SWEEP,
+    wire.RECORDING_KIND_TURN,
+)
 Received = dict[int, list[Path]]
 _SUFFIXES = (".csv", ".parquet")
 
@@ -47,8 +52,8 @@ class CalibrationServicer(calibration_service_pb2_grpc.CalibrationServiceService
 
             def work(caller: Caller) -> wire.Calibration:
                 try:
-                    held, moving, sweeps = (recordings.get(kind, ()) for kind in _KINDS)
-                    found = self._works.calibrate(rig, held, caller.report, moving, sweeps)
+                    held, moving, sweeps, turns = (recordings.get(kind, ()) for kind in _KINDS)
+                    found = self._works.calibrate(rig, held, caller.report, moving, sweeps, turns)
                 except RecordingError as error:
                     raise _as_sent(error, folder) from None
                 kept = found.rig

@@ -7,7 +7,7 @@ import grpc
 from fluxfix.service import convert, convert_fixes, convert_tracks
 from fluxfix.service.errors import answered, answered_in_parts, blaming
 from fluxfix.service.methods import LaneName
-from fluxfix.service.ports import Rigs
+from fluxfix.service.ports import Rigs, ServedRig
 from fluxfix.service.short_readings import ShortReadings
 from fluxfix_client.v1 import solve_service_pb2 as wire
 from fluxfix_client.v1 import solve_service_pb2_grpc
@@ -16,8 +16,9 @@ from fluxfix_client.v1 import solve_service_pb2_grpc
 class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
     """Solving readings; each method gets its rigs as its lane does. Bulky answers are bytes already."""
 
-    def __init__(self, rigs: Mapping[LaneName, Rigs], short: ShortReadings) -> None:
-        self._live, self._bulk, self._stream = (rigs[lane] for lane in (LaneName.LIVE, LaneName.BULK, LaneName.STREAM))
+    def __init__(self, rigs: Mapping[LaneName, Rigs], exact: Mapping[LaneName, Rigs], short: ShortReadings) -> None:
+        """Name where each lane's calls get their rigs, on the fast form and on the exact model."""
+        self._rigs, self._exact = rigs, exact
         self._short = short
 
     @answered
@@ -25,7 +26,7 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
         self, request: wire.SolveReadingRequest, _context: grpc.ServicerContext
     ) -> wire.SolveReadingResponse:
         """Solve one reading."""
-        rig = self._live.get(convert.rig_name(request.name))
+        rig = self._rig(LaneName.LIVE, request)
         values = convert_fixes.reading(request, rig)
         if not request.noise_millitesla and not request.exact:
             self._short.learn(rig)
@@ -36,7 +37,7 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
     @answered
     def SolveReadings(self, request: wire.SolveReadingsRequest, _context: grpc.ServicerContext) -> bytes:
         """Solve many readings."""
-        rig = self._bulk.get(convert.rig_name(request.name))
+        rig = self._rig(LaneName.BULK, request)
         noise = convert_fixes.noise(request.noise_millitesla, rig)
         fixes = rig.solve(convert_fixes.readings(request, rig), noise, request.exact)
         return convert_fixes.many_response(fixes)
@@ -49,10 +50,14 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
         request = next(request_iterator, None)
         if request is None:
             return  # whoever ended the stream before its first message has been told why, or has gone
-        rig = self._stream.get(convert.rig_name(request.name))
+        rig = self._rigs[LaneName.STREAM].get(convert.rig_name(request.name))
         with blaming("options", convert_tracks.FIELDS):
             tracker = rig.tracker(**convert_tracks.options(request, rig))
         while request is not None:
             tracks = tracker.track_bytes(*convert_tracks.samples(request, rig))
             yield convert_tracks.response(tracks, tracker, rig)
             request = next(request_iterator, None)
+
+    def _rig(self, lane: LaneName, request: wire.SolveReadingRequest | wire.SolveReadingsRequest) -> ServedRig:
+        rigs = self._exact if request.exact else self._rigs
+        return rigs[lane].get(convert.rig_name(request.name))

@@ -3,7 +3,8 @@
 import logging
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 
 from fluxfix.service.faults import RigNotReadyError
 from fluxfix.service.ports import ServedRig
@@ -12,6 +13,8 @@ from fluxfix.service.store import RigStore
 
 LOOK_S = 1.0
 """Pause between two looks at the folder; whoever waits for a rig that is new ends it."""
+TIDY_S = 10.0
+"""Pause between two times of tidying, while nothing is prepared; every rig that is makes a time."""
 PATIENCE_S = 60.0
 """How long a call waits for its rig: about as long as the slowest rig takes on a machine that compiles it anew."""
 _log = logging.getLogger(__name__)
@@ -30,15 +33,21 @@ class Warmer:
         prepare: Callable[[ServedRig], None],
         look_s: float = LOOK_S,
         told: Callable[[float], None] | None = None,
+        tidy: Callable[[], object] = lambda: None,
+        *,
+        only_wanted: bool = False,
     ) -> None:
         """Name the store, what is done with a rig, the pause between two looks in seconds, and who is told of it.
 
-        `told` is given the seconds that each rig took.
+        `told` is given the seconds that each rig took; `tidy` is called now and then; `only_wanted` prepares no rig
+        that nobody waits for.
         """
         self._store = store
         self._prepare = prepare
         self._look_s = look_s
         self._told = told
+        self._tidy = tidy
+        self._only_wanted = only_wanted
         self._stopped = threading.Event()
         self._wake = threading.Event()
         self._changed = threading.Condition()
@@ -63,12 +72,27 @@ class Warmer:
         # Not a daemon: a process that ends while such a thread compiles crashes.
         threading.Thread(target=self._go_on, name="fluxfix-warmer").start()
 
+    def forget(self) -> None:
+        """Take no rig for prepared any more."""
+        with self._changed:
+            self._ready.clear()
+            self._changed.notify_all()
+
     def stop(self) -> None:
         """Prepare no further rig; the one at hand is finished, and nobody waits any more."""
         self._stopped.set()
         self._wake.set()
         with self._changed:
             self._changed.notify_all()
+
+    def want(self, name: str) -> None:
+        """Let a rig come before the others."""
+        with self._changed:
+            self._want(name)
+
+    def _want(self, name: str) -> None:
+        self._wanted[name] = None
+        self._wake.set()
 
     def wait(self, name: str, patience_s: float = PATIENCE_S) -> ServedRig:
         """Wait until a rig is prepared, in the state it has then, and give it.
@@ -79,18 +103,21 @@ class Warmer:
         """
         end = time.monotonic() + patience_s
         with self._changed:
-            self._wanted[name] = None
-            self._wake.set()
             while True:
                 rig = self._store.get(name)
                 if self._ready.get(name) is rig:
                     return rig
+                self._want(name)
                 if self._stopped.is_set() or not self._changed.wait(end - time.monotonic()):
                     raise RigNotReadyError(name)
 
     def _go_on(self) -> None:
         this_thread_comes_last()
+        tidied = time.monotonic()
         while not self._stopped.is_set():
+            if time.monotonic() > tidied + TIDY_S:
+                self._tidy()
+                tidied = time.monotonic()
             self._wake.clear()
             try:
                 rig = self._next()
@@ -98,7 +125,7 @@ class Warmer:
                 _log.exception("fault in looking for rigs")
                 rig = None
             if rig is None:
-                self._wake.wait(self._look_s)
+                self._wake.wait(None if self._only_wanted and not self._wanted else self._look_s)
             else:
                 self._make_ready(rig, self._prepare_or_log)
 
@@ -106,7 +133,7 @@ class Warmer:
         """Look at the store, forget what is gone, and choose what to prepare; None if there is nothing, or no time."""
         rigs = {rig.name: rig for rig in self._store.rigs()}
         for name in [name for name in self._ready if name not in rigs]:
-            del self._ready[name]
+            self._ready.pop(name, None)
         todo = {name: rig for name, rig in rigs.items() if self._ready.get(name) is not rig}
         self._left = len(todo)
         with self._changed:
@@ -114,9 +141,12 @@ class Warmer:
             self._wanted = {name: None for name in self._wanted if name in todo}
         if self._stopped.is_set() or not todo:
             return None
+        if wanted is None and self._only_wanted:
+            return None
         return todo[wanted] if wanted else next(iter(todo.values()))
 
     def _make_ready(self, rig: ServedRig, prepare: Callable[[ServedRig], None]) -> None:
+        self._tidy()
         begin = time.monotonic()
         prepare(rig)
         if self._told is not None:
@@ -133,19 +163,11 @@ class Warmer:
             _log.exception("fault in preparing rig %s", rig.name)
 
 
-class ReadyRigs:
-    """The rigs of a store as a lane's calls get them: one that is not prepared yet is waited for by a few calls only.
+class Room:
+    """How many calls of a lane may wait for rigs."""
 
-    So no rig, however long a compiler takes, can hold every thread of a lane: other rigs are solved all the while.
-    """
-
-    def __init__(self, store: RigStore, warmer: Warmer, room: int, patience_s: float = PATIENCE_S) -> None:
-        """Name the store, who prepares, how many calls may wait, and how long in seconds."""
-        self._store = store
-        self._warmer = warmer
-        self._ready = warmer.ready
-        self._room = room
-        self._patience_s = patience_s
+    def __init__(self, most: int) -> None:
+        self._most = most
         self._waiting = 0
         self._lock = threading.Lock()
 
@@ -153,6 +175,43 @@ class ReadyRigs:
     def waiting(self) -> int:
         """Calls that wait now."""
         return self._waiting
+
+    @contextmanager
+    def for_one(self, name: str) -> Iterator[None]:
+        """Count one call that waits for the rig of that name.
+
+        Raises:
+            RigNotReadyError: as many calls wait as may.
+        """
+        with self._lock:
+            if self._waiting >= self._most:
+                raise RigNotReadyError(name)
+            self._waiting += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._waiting -= 1
+
+
+class ReadyRigs:
+    """The rigs of a store as a lane's calls get them: one that is not prepared yet is waited for by a few calls only.
+
+    So no rig, however long a compiler takes, can hold every thread of a lane: other rigs are solved all the while.
+    """
+
+    def __init__(self, store: RigStore, warmer: Warmer, room: Room, patience_s: float = PATIENCE_S) -> None:
+        """Name the store, who prepares, the lane's room for calls that wait, and how long they do in seconds."""
+        self._store = store
+        self._warmer = warmer
+        self._ready = warmer.ready
+        self._room = room
+        self._patience_s = patience_s
+
+    @property
+    def waiting(self) -> int:
+        """Calls of the lane that wait now."""
+        return self._room.waiting
 
     def get(self, name: str) -> ServedRig:
         """Give one rig that is prepared.
@@ -164,12 +223,6 @@ class ReadyRigs:
         rig = self._store.get(name)
         if self._ready.get(name) is rig:
             return rig
-        with self._lock:
-            if self._waiting >= self._room:
-                raise RigNotReadyError(name)
-            self._waiting += 1
-        try:
+        self._warmer.want(name)  # so that who is turned away finds it prepared a little later
+        with self._room.for_one(name):
             return self._warmer.wait(name, self._patience_s)
-        finally:
-            with self._lock:
-                self._waiting -= 1

@@ -20,11 +20,12 @@ class Facade:
         on_progress: OnProgress,
         moving: Sequence[Path],
         sweeps: Sequence[Path],
+        turns: Sequence[Path],
     ) -> Any:
         """See `fluxfix.calibrate`."""
         from fluxfix import api  # noqa: PLC0415 it loads JAX
 
-        return api.calibrate(rig, list(held), on_progress, list(moving), list(sweeps))
+        return api.calibrate(rig, list(held), on_progress, list(moving), list(sweeps), list(turns))
 
     def build_table(self, rig: Any, error: str | None, on_progress: OnProgress, limits: Mapping[str, Any]) -> Any:
         """See `fluxfix.build_table`."""

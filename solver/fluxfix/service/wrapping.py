@@ -14,10 +14,10 @@ from google.protobuf.message import DecodeError
 from grpc_status import rpc_status
 
 from fluxfix.errors import FluxfixError
-from fluxfix.service import limits, receiving
+from fluxfix.service import limits, receiving, turns
 from fluxfix.service.errors import status_of
 from fluxfix.service.limits import Limits, Refusal
-from fluxfix.service.methods import LaneName
+from fluxfix.service.methods import BY_TURNS, LaneName
 from fluxfix.service.observers import Behave, Observer, observed, observed_stream
 from fluxfix.service.streams import Streams
 
@@ -65,6 +65,8 @@ class Method:
         setattr(run, _POOL, pool)
         if not handler.request_streaming:
             setattr(run, receiving.SHORT, self._at_once())
+        elif self.name in BY_TURNS:
+            setattr(run, turns.BY_TURNS, True)
         # The deserializer is left out: gRPC would call it in the thread that takes all calls. A single answer is bytes.
         serializer = serialized if handler.response_streaming else None
         return getattr(grpc, f"{kind}_rpc_method_handler")(run, None, serializer)  # type: ignore[no-any-return]

@@ -17,10 +17,12 @@ class RecordingKind(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
     RECORDING_KIND_HELD: _ClassVar[RecordingKind]
     RECORDING_KIND_MOVING: _ClassVar[RecordingKind]
     RECORDING_KIND_SWEEP: _ClassVar[RecordingKind]
+    RECORDING_KIND_TURN: _ClassVar[RecordingKind]
 RECORDING_KIND_UNSPECIFIED: RecordingKind
 RECORDING_KIND_HELD: RecordingKind
 RECORDING_KIND_MOVING: RecordingKind
 RECORDING_KIND_SWEEP: RecordingKind
+RECORDING_KIND_TURN: RecordingKind
 
 class CalibrateRigRequest(_message.Message):
     __slots__ = ("name", "etag", "validate_only", "recording_piece", "as_wired")

@@ -63,8 +63,9 @@ class TableServiceServicer(object):
     """
 
     def BuildTable(self, request, context):
-        """Builds the smallest table that reaches an error, or the most exact or the fastest one within limits, and keeps it. Cancel the call to
-        stop the work: nothing is kept then.
+        """Builds the smallest table whose bound of the error keeps a target, or the most exact or the fastest one within limits, and keeps it.
+        Of three joints whose proof is not found the error kept is the largest found, and `Table.proven` is false. Cancel the call to stop
+        the work: nothing is kept then.
 
         Fails with INVALID_ARGUMENT (RIG_NAME_INVALID, ARGUMENT_INVALID), NOT_FOUND (RIG_NOT_FOUND), FAILED_PRECONDITION (RIG_FILE_INVALID;
         TABLE_IMPOSSIBLE with the reason; STORE_FAILED), UNIMPLEMENTED (RIG_UNSUPPORTED), RESOURCE_EXHAUSTED (WORK_EXHAUSTED: try again later,

@@ -1,0 +1,106 @@
+"""Streams in which the next message is asked for with the answer; and gRPC without what is used of its inside."""
+
+import threading
+from collections.abc import Iterator
+from types import SimpleNamespace
+from typing import Any
+
+import grpc
+import numpy as np
+import pytest
+
+import fluxfix
+from fluxfix.service import RigStore, receiving, running
+from fluxfix.service.methods import LaneName
+from fluxfix_client.v1 import solve_service_pb2 as wire
+from fluxfix_client.v1.solve_service_pb2_grpc import SolveServiceStub
+from inverse import rigs
+from service.wire import WAIT_S, reason_of, until
+
+USED = [*receiving._NAMES.split(), *receiving._RUNS.split(), "cygrpc"]
+
+
+@pytest.fixture(scope="module")
+def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A service of one real rig."""
+    folder = tmp_path_factory.mktemp("rigs")
+    (folder / "knob.toml").write_text(rigs.KNOB, encoding="utf-8")
+    with running(RigStore(folder, fluxfix.load_rig)) as service:
+        yield service
+
+
+@pytest.fixture(params=[True, False], ids=["by turns", "as gRPC has it"])
+def track(service: Any, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
+    """TrackReadings, with what is used of the library's inside and without."""
+    monkeypatch.setattr(receiving, "KNOWN", request.param)
+    with grpc.insecure_channel(service.address) as channel:
+        yield SolveServiceStub(channel).TrackReadings
+
+
+def _request(begin_s: float, count: int = 4) -> wire.TrackReadingsRequest:
+    times = begin_s + 1e-3 * np.arange(count)
+    readings = np.tile([1.0, 2.0, 3.0], (count, 1))
+    return wire.TrackReadingsRequest(
+        name="rigs/knob", count=count, t_seconds=times.tobytes(), flux_density_millitesla=readings.tobytes()
+    )
+
+
+def test_answers_come_in_order(track: Any) -> None:
+    """Each message has its own answer, also where many are sent ahead."""
+    answers = list(track(map(_request, range(50)), timeout=WAIT_S))
+
+    assert [answer.last_t_seconds for answer in answers] == [begin + 3e-3 for begin in range(50)]
+
+
+def test_answer_is_not_held_back(track: Any) -> None:
+    """A caller that sends the next message when it has the answer gets every one, and its stream ends well."""
+    given = threading.Semaphore(1)
+
+    def slowly() -> Iterator[wire.TrackReadingsRequest]:
+        for begin in range(5):
+            assert given.acquire(timeout=WAIT_S)
+            yield _request(begin)
+
+    call, count = track(slowly(), timeout=WAIT_S), 0
+    for _ in call:
+        count += 1
+        given.release()
+
+    assert (count, call.code()) == (5, grpc.StatusCode.OK)
+
+
+def test_answers_before_a_mistake_arrive(track: Any) -> None:
+    """What came before a message that makes no sense is answered; then the call ends with what was wrong."""
+    call = track(map(_request, (0, 1, 2, 1)), timeout=WAIT_S)
+    assert [next(call).last_t_seconds for _ in range(3)] == [0.003, 1.003, 2.003]
+    with pytest.raises(grpc.RpcError) as caught:
+        next(call)
+
+    assert reason_of(caught.value)[:2] == ("INVALID_ARGUMENT", "CLOCK_BACKWARDS")
+
+
+def test_caller_that_goes_leaves_nothing(track: Any, service: Any) -> None:
+    """A call that is broken off while the service waits for its next message gives its thread back."""
+    wait = threading.Event()
+
+    def one() -> Iterator[wire.TrackReadingsRequest]:
+        yield _request(0)
+        wait.wait(WAIT_S)
+
+    call = track(one(), timeout=WAIT_S)
+    assert next(call).tracks.count == 4
+    call.cancel()
+    wait.set()
+
+    until(lambda: service.lanes[LaneName.STREAM].taken == 0)
+
+
+@pytest.mark.parametrize("missing", USED)
+def test_library_without_a_name(missing: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A version of gRPC that lacks any name that is used is noticed, and nothing inside it is touched."""
+    names = {name: getattr(receiving.inside, name) for name in USED if name != missing}
+    monkeypatch.setattr(receiving, "inside", SimpleNamespace(**names))
+
+    assert not receiving._known()
+    monkeypatch.setattr(receiving, "inside", None)
+    assert not receiving._known()
