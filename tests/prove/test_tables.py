@@ -57,6 +57,12 @@ def unit(request: pytest.FixtureRequest) -> tuple[Rig, Table]:
     return rig, tables.smallest(rig)[0]
 
 
+STICKS = pytest.mark.parametrize(
+    "unit", [("boom-stick", "drawn"), ("boom-stick", "calibrated")], indirect=True, ids="-".join
+)
+"""Those of which overruns in degrees and a size of 400 bytes are stated."""
+
+
 def test_no_position_is_further_off_than_stated(unit: tuple[Rig, Table], rows: list[Row]) -> None:
     """No error of ten million is above the bound; every position is given."""
     rig, table = unit
@@ -135,11 +141,10 @@ def test_any_words_are_flagged(unit: tuple[Rig, Table], rows: list[Row]) -> None
     assert flagged >= FLAGGED_WORDS * WORDS
 
 
+@STICKS
 def test_overruns_are_flagged_or_right(unit: tuple[Rig, Table], rows: list[Row]) -> None:
     """One to three degrees beyond the travel nine of ten samples are flagged, and the others are right within the bound."""
     rig, table = unit
-    if any(joint.unit != "deg" for joint in rig.joints):
-        pytest.skip("overruns are stated in degrees")
     rng = np.random.default_rng(SEED + 3)
     truth = models.over_travel(rig, OVERRUNS, rng)
     joint = rng.integers(0, len(rig.joints), OVERRUNS)
@@ -188,11 +193,10 @@ def test_noise_is_that_of_free_strength(unit: tuple[Rig, Table], rows: list[Row]
     assert np.all(scatter <= NOISE_OVER_FREE * best)
 
 
+@STICKS
 def test_fit_of_a_stick_in_400_bytes(unit: tuple[Rig, Table], rows: list[Row]) -> None:
     """The most exact table of 400 bytes fits to a hundredth of a percent, its B-spline being evaluated by scipy."""
     rig, _ = unit
-    if len(rig.joints) != 2:
-        pytest.skip("400 bytes are stated of the stick")
     table = api.build_table(rig, max_bytes=FINE_BYTES)
     ratio, coefficients = table.kernel.descriptor, table.kernel.coefficients
     assert isinstance(ratio, Ratio)
