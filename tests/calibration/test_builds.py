@@ -105,7 +105,7 @@ def test_residuals_above_the_noise_inflate_the_covariance(stick):
 
     assert calm.report.inflation == 1.0
     assert loud.report.inflation == pytest.approx(3.0, rel=4.0 / np.sqrt(2.0 * values))
-    assert any(note.startswith("residuals exceed what noise explains") for note in loud.report.notes)
+    assert any(note.startswith("errors exceed what noise explains") for note in loud.report.notes)
     p = len(loud.report.fit.parameters)
     variances = np.array(loud.table.covariance)[[k * (k + 3) // 2 for k in range(p)]]
     assert variances == pytest.approx((loud.report.inflation * loud.report.fit.sd) ** 2, rel=1e-12)

@@ -10,7 +10,7 @@ from fluxfix.calibration.fit import fit
 from fluxfix.calibration.many import fit_many
 from fluxfix.calibration.run import problem_of
 
-ALIKE = 0.03  # posterior sd: steps end below half of it, and the next would be some 0.05 of that
+ALIKE = 0.02  # posterior sd: twice the furthest of 32 units, 0.0086; a last step below half an sd leaves second order
 SD_ALIKE = 0.01  # of the sd: slopes are those of half an sd beside the end
 SPOILT_mT = 1.0  # a hundred times what noise and set points explain
 CHI_SQUARE_ALIKE = 0.1  # what 0.3 sd of error in all parameters together would add

@@ -146,9 +146,11 @@ def test_samples_that_are_left_out(slider, tmp_path):
 
 
 def test_refusals(slider, tmp_path):
-    """No recording, none that can be used, and a rig that leaves nothing to fit: one sentence each."""
+    """No recording, one given twice, none that can be used, a rig that leaves nothing to fit: one sentence each."""
     with pytest.raises(RecordingError, match="needs at least one with reference positions"):
         api.calibrate(slider.rig, [])
+    with pytest.raises(RecordingError, match=r"got reference\.csv twice"):
+        api.calibrate(slider.rig, shipped.path(SLIDER), moving=shipped.path(SLIDER))
     with pytest.raises(RecordingError, match="no stop has a sample that is neither saturated nor missing"):
         api.calibrate(slider.rig, write(tmp_path, ["0,50,0,0,1", "1,nan,0,0,1"]))
     held = slider.rig.text.split("[tolerance]", maxsplit=1)[0] + "[tolerance]\n"
@@ -157,6 +159,16 @@ def test_refusals(slider, tmp_path):
     fixed = Rig(rigfile.parse(held, source="held.toml"))
     with pytest.raises(RigFileError, match=r"^held.toml: \[tolerance\] holds every parameter fixed"):
         calibrate_stops(fixed, slider.stops, NAMES)
+
+
+def test_too_few_stops_to_hold_one_out(slider):
+    """Three stops are calibrated with, and the report says that nothing was held out; at four there is an error."""
+    few, enough = (calibrate_stops(slider.rig, slider.stops.part(np.arange(k)), NAMES, hold_out=True) for k in (3, 4))
+
+    assert few.report.held_out is None
+    assert any(note.startswith("nothing was held out") for note in few.report.notes)
+    assert len(enough.report.held_out.error) == 4
+    assert not any("held out" in note for note in enough.report.notes)
 
 
 def test_cancelling(slider):

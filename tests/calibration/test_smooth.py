@@ -60,7 +60,8 @@ def test_a_small_bend_is_corrected(slider):
 
     assert found.report.correction.applied
     assert "joint.travel.correction.1" in found.rig.text
-    assert found.report.inflation == 1.0 < plain.report.inflation
+    assert plain.report.inflation > 1.0
+    assert np.all(found.report.held_out.rms <= found.report.held_out.predicted * (1.0 + 1e-12))
     assert np.sqrt(np.mean(errors**2)) < 0.5 * np.sqrt(np.mean(errors_plain**2))
     assert any("smooth correction of position" in note for note in found.report.notes)
     assert found.report.warnings == []

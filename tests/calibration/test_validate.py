@@ -72,6 +72,9 @@ def test_references_that_are_worse_than_stated_are_seen(stick):
     held = validate(problem, stick.rig.joints, fit(problem))
 
     assert np.all(held.ratio - 1.0 > 4.0 * held.ratio_se)
+    # The least inflation makes the rms of the worse joint as predicted, and of the other no larger than predicted.
+    wider = replace(held, inflation=held.needed)
+    assert np.max(wider.rms / wider.predicted) == pytest.approx(1.0)
 
 
 def test_rows_of_one_reference_are_held_out_together(stick):

@@ -37,7 +37,7 @@ class CalibrationReport:
     observations: Observations  # those that were used
     recordings: tuple[tuple[str, str], ...]  # name, sha256
     left_out: int  # samples that are saturated or not finite, or do not belong to their stop
-    inflation: float  # factor on all sd, above 1 where the residuals exceed what noise explains
+    inflation: float  # factor on all sd, above 1 where residuals or held-out errors exceed what noise explains
     wirings: tuple[wiring.Wiring, ...]  # other readings of wires and joints that would fit
     remarks: tuple[str, ...] = ()  # what was taken for granted
     rejected: tuple[Rejected, ...] = ()  # stops or samples that no build near the others' explains
@@ -86,7 +86,7 @@ class CalibrationReport:
         found = self.warnings
         if self.inflation > 1.0:
             found.append(
-                f"residuals exceed what noise explains: all sd are {short(self.inflation)} times what the noise alone "
+                f"errors exceed what noise explains: all sd are {short(self.inflation)} times what the noise alone "
                 "would give"
             )
         found += [f"left out, since no build near the others' explains it: {one.words}" for one in self.rejected]

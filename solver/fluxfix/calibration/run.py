@@ -20,7 +20,7 @@ from fluxfix.calibration.stops import Observations, joined
 from fluxfix.calibration.sweep import fit_sweep
 from fluxfix.calibration.sweep_observe import sweep_of
 from fluxfix.calibration.turn import telling, turns_of
-from fluxfix.calibration.validate import validate
+from fluxfix.calibration.validate import LEAST, validate
 from fluxfix.errors import RecordingError, RigFileError
 from fluxfix.facade import Rig
 from fluxfix.inverse import chi_square
@@ -55,6 +55,11 @@ SWEPT = (
     "without references motion tells only what lies across the surface of readings that the travel allows: where zero "
     "is comes from the tolerances and from marked end stops; nothing was held out, since there is no position to "
     "compare with: the stated sd rest on the residuals alone"
+)
+
+TOO_FEW = (
+    f"nothing was held out, which takes at least {LEAST} reference positions: the stated sd rest on the noise and the "
+    "tolerances alone"
 )
 
 
@@ -101,7 +106,7 @@ def calibrate(
         turns: of a full turn or more of the rig's one joint at steady speed, without reference.
 
     Raises:
-        RecordingError: a recording lacks columns, or has no usable stop or sample.
+        RecordingError: a recording lacks columns, has no usable stop or sample, or is given twice.
         UnsupportedError: the rig cannot be computed with yet, or turns are given and it makes none.
     """
     everything = [*recordings, *moving, *sweeps, *turns]
@@ -109,6 +114,12 @@ def calibrate(
         raise RecordingError("got no recording, needs at least one with reference positions")
     if turns and len(turns) < len(everything):
         raise RecordingError("got turns beside other recordings, needs one or the other: turns tell no zero")
+    names = tuple((Path(recording.path).name, recording.sha256) for recording in everything)
+    for k, (name, sha256) in enumerate(names):
+        if sha256 in (before for _, before in names[:k]):
+            raise RecordingError(
+                f"got {name} twice, or a copy of it: give each recording once, it would look surer than it is"
+            )
     steps = len(everything) + 1
     parts, left_out, turned = [], 0, []
     for done, recording in enumerate(everything):
@@ -132,7 +143,6 @@ def calibrate(
         raise RecordingError(
             f"{everything[0].path}: no stop has a sample that is neither saturated nor missing, needs at least one"
         )
-    names = tuple((Path(recording.path).name, recording.sha256) for recording in everything)
     calibration = calibrate_stops(rig, observations, names, left_out, turns=tuple(turned), hold_out=True)
     if on_progress:
         on_progress(steps, steps)
@@ -180,8 +190,13 @@ def calibrate_stops(
     held_out, correction = _held_out(rig, used, found, untouched) if hold_out and not others else (None, None)
     if correction is not None and correction.applied:
         found, used = correction.fit, correction.problem
+    told = [said] if said else []
+    if swept:
+        told.append(SWEPT)
+    elif hold_out and held_out is None and not others:
+        told.append(TOO_FEW)
     found = widened(found, untouched) if untouched else found
-    inflation = inflation_of(found)
+    inflation = inflation_of(found) if held_out is None else held_out.inflation
     box = None if used.nominal.correction_box is None else used.nominal.correction_box.tolist()
     text = rigfile.with_calibration(rig.text, _table(found, names, inflation, box))
     report = CalibrationReport(
@@ -191,7 +206,7 @@ def calibrate_stops(
         left_out=left_out,
         inflation=inflation,
         wirings=others,
-        remarks=(*_remarks(rig), *([said] if said else []), *([SWEPT] if swept else [])),
+        remarks=(*_remarks(rig), *told),
         rejected=robust.rejected(problem, kept, chi, tuple(name for name, _ in names)),
         untold=untold,
         held_out=held_out,
@@ -212,15 +227,16 @@ def _held_out(
     rig: Rig, problem: Problem, found: Fit, untouched: tuple[Parameter, ...]
 ) -> tuple[HeldOut | None, Correction | None]:
     """Held-out errors of what is to be used, and the correction that pays or would, if there is one."""
+    held = validate(problem, rig.joints, found)
     inflation = inflation_of(found)
-    held = validate(problem, rig.joints, found, inflation)
     if held is None or inflation == 1.0:
         return held, None
-    plain = validate(problem, rig.joints, found)
-    correction = None if plain is None else best_of(rig, problem, found, plain, untouched)
-    if correction is None or not correction.applied:
-        return held, correction
-    return validate(correction.problem, rig.joints, correction.fit, inflation_of(correction.fit)), correction
+    correction = best_of(rig, problem, found, held, untouched)
+    if correction is not None and correction.applied:
+        held = validate(correction.problem, rig.joints, correction.fit)
+        inflation = inflation_of(correction.fit)
+    # What the model leaves is no noise, and chi-square does not tell how far it moves a fix: held-out errors do.
+    return None if held is None else replace(held, inflation=max(inflation, held.needed)), correction
 
 
 def problem_of(rig: Rig, observations: Observations) -> tuple[Problem, str]:

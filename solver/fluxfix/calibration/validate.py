@@ -37,10 +37,28 @@ class HeldOut:
 
     reference: Floats  # (k, d)
     error: Floats  # (k, d) of a fix of the row's mean reading
-    sd: Floats  # (k, d) predicted: noise of that mean, calibration and reference together
+    known_sd: Floats  # (k, d) predicted without the calibration: noise of that mean and reference
+    build_sd: Floats  # (k, d) predicted of the calibration, where its residuals are noise
     as_drawn: Floats  # (k, d) error with the drawing's numbers
     group: Ints  # (k,) rows of one group share their reference's error
     folds: int
+    inflation: float = 1.0  # of the calibration's sd
+
+    @property
+    def sd(self) -> Floats:
+        """Predicted: noise of that mean, calibration and reference together, (k, d)."""
+        found: Floats = np.hypot(self.known_sd, self.inflation * self.build_sd)
+        return found
+
+    @property
+    def needed(self) -> float:
+        """The least inflation, from 1 up, with which the errors' rms is predicted, or less, in every joint.
+
+        By moments: to weigh each error by its own sd, as `ratio` does, would follow single rows, and too little is
+        known of them.
+        """
+        unexplained = np.mean(np.square(self.error) - np.square(self.known_sd), axis=0)
+        return float(np.sqrt(max(1.0, np.max(unexplained / np.mean(np.square(self.build_sd), axis=0)))))
 
     @property
     def rms(self) -> Floats:
@@ -93,9 +111,7 @@ def standard_error(values: Floats, group: Ints) -> Floats:
     return found
 
 
-def validate(
-    problem: Problem, joints: tuple[SolvedJoint, ...], found: Fit, inflation: float = 1.0, folds: int = FOLDS
-) -> HeldOut | None:
+def validate(problem: Problem, joints: tuple[SolvedJoint, ...], found: Fit, folds: int = FOLDS) -> HeldOut | None:
     """Hold rows out by folds of what shares a reference error, and fit the build anew to the rest.
 
     Where all rows share one error, as those of a turn at steady speed do, folds are pieces of time, and errors are
@@ -105,7 +121,6 @@ def validate(
         problem: what was fitted, without rows left out as outliers.
         joints: d of them.
         found: its fit: the fits of the folds start there.
-        inflation: of the calibration's sd.
         folds: at most; as many as there are references where those are fewer.
 
     Returns:
@@ -126,7 +141,7 @@ def validate(
     fold = np.empty(len(names), np.int64)
     fold[np.random.default_rng(_SEED).permutation(len(names))] = np.arange(len(names)) % count
     fold_of = fold[np.searchsorted(names, group)]
-    error, variance = np.empty_like(seen.reference), np.empty_like(seen.reference)
+    error, known, build = (np.empty_like(seen.reference) for _ in range(3))
     for one in range(count):
         out = fold_of == one
         fitted = fit(replace(problem, seen=seen.part(~out)), start=found.deviations, steps=_STEPS)
@@ -137,8 +152,9 @@ def validate(
             off, moved, noise = off[out], moved[out], noise[out]
         else:
             noise = noise + np.square(seen.reference_sd[out])
-        error[out], variance[out] = off, noise + np.square(inflation) * _spread(moved, fitted)
-    return HeldOut(seen.reference, error, np.sqrt(variance), _as_drawn(problem, joints), group, count)
+        error[out], known[out], build[out] = off, noise, _spread(moved, fitted)
+    as_drawn = _as_drawn(problem, joints)
+    return HeldOut(seen.reference, error, np.sqrt(known), np.sqrt(build), as_drawn, group, count)
 
 
 def _errors(problem: Problem, fitted: Fit) -> tuple[Floats, Floats, Floats]:

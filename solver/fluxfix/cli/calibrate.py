@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from fluxfix.cli.common import Force, Json, RigPath, columns, open_rig, print_json, progress, say
-from fluxfix.errors import ArgumentError, RecordingError
+from fluxfix.cli.common import Force, Json, RigPath, columns, keep_inputs, open_rig, print_json, progress, say
+from fluxfix.errors import ArgumentError, RecordingError, short
 
 if TYPE_CHECKING:
     from fluxfix.calibration import Calibration
@@ -78,6 +78,7 @@ def command(
 
     if report is not None and report.resolve() == out.resolve():
         raise ArgumentError(f"got {out} for --out and --report, needs two names", path=str(out))
+    keep_inputs((out, report), (rig, *(recording or []), *(moving or []), *(sweep or []), *(turn or [])))
     for target in (out, report):
         if target is not None:
             files.refuse_existing(target, force)
@@ -114,7 +115,7 @@ def miswired(calibration: Calibration) -> str:
         keys = "".join(f"; {name}: map = {json_text(wires)}" for name, wires in other.maps)
         lines += wrap(f"it fits if {other.words}{keys}", WIDTH, initial_indent="  ", subsequent_indent="    ")
     lines.append(
-        f"(chi-square {seen.wirings[0].strain:.3g} per value instead of {seen.fit.strain:.3g}"
+        f"(chi-square {short(seen.wirings[0].strain)} per value instead of {short(seen.fit.strain)}"
         + ("; these cannot be told apart by the recording)" if len(seen.wirings) > 1 else ")")
     )
     lines.append("Mend the wires or the rig file (map, direction, axis), or write this fit all the same: --as-wired")
@@ -181,7 +182,7 @@ def text(found: dict[str, Any]) -> str:
     used = ", ".join(counted(count, word) for count, word in words if count)
     lines = [f"THIS FIT IS NOT TO BE USED AS IT IS: {note}" for note in found["warnings"]]
     lines += [
-        (f"{used}: chi-square {found['chi_square']:.4g} for {found['dof']:.4g} degrees of freedom"),
+        (f"{used}: chi-square {short(found['chi_square'], 4)} for {short(found['dof'], 4)} degrees of freedom"),
         f"rms residual in mT: {rms}",
     ]
     for said in found["held_out_said"]:

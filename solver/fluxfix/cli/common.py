@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -25,6 +25,20 @@ def open_rig(path: Path, nominal: bool = False) -> Rig:
 
     rig = api.load_rig(path)
     return rig.nominal() if nominal else rig
+
+
+def keep_inputs(outputs: Iterable[Path | None], inputs: Iterable[Path]) -> None:
+    """Refuse to write over what a command reads, `--force` or not: a drawing or a recording may exist only once.
+
+    Raises:
+        ArgumentError: an output is one of the inputs.
+    """
+    from fluxfix.errors import ArgumentError
+
+    kept = {path.resolve() for path in inputs}
+    for path in outputs:
+        if path is not None and path.resolve() in kept:
+            raise ArgumentError(f"{path}: is read by this command, needs another name for the output", path=str(path))
 
 
 def by_joint(text: str, option: str) -> tuple[str, float]:

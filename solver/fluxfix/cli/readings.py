@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fluxfix.cli.common import Force, Nominal, RigPath, by_joint, open_rig, say
+from fluxfix.cli.common import Force, Nominal, RigPath, by_joint, keep_inputs, open_rig, say
 from fluxfix.errors import ArgumentError, RecordingError
 
 if TYPE_CHECKING:
@@ -67,6 +67,7 @@ def command(
 
     chosen = open_rig(rig, nominal)
     velocities = _velocities(chosen, velocity or [])
+    keep_inputs((out,), (rig, positions))
     recordings.check_output(out, force)
     opened = api.load_recording(positions)
     wanted = [reference.column for reference in references_of(chosen)]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from fluxfix.cli import foreign as foreign_fixes
-from fluxfix.cli.common import Force, Json, Nominal, RigPath, open_rig, print_json, progress, say
+from fluxfix.cli.common import Force, Json, Nominal, RigPath, keep_inputs, open_rig, print_json, progress, say
 
 if TYPE_CHECKING:
     from fluxfix.facade import Rig
@@ -61,6 +61,7 @@ def command(
     if foreign is None and not (stray_mT is None and drift_samples is None):
         raise ArgumentError("got --stray-mT or --drift-samples without --foreign: they are about a foreign field")
     chosen = open_rig(rig, nominal)
+    keep_inputs((out,), (rig, recording))
     if out is not None:
         recordings.check_output(out, force)
     opened = api.load_recording(recording)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fluxfix.cli.common import Force, Json, Nominal, RigPath, by_joint, open_rig, print_json, progress, say
+from fluxfix.cli.common import Force, Json, Nominal, RigPath, by_joint, keep_inputs, open_rig, print_json, progress, say
 
 if TYPE_CHECKING:
     from fluxfix.recordings import Column, Recording
@@ -64,6 +64,7 @@ def command(
     tracker = chosen.tracker(
         ahead_ms=ahead_ms, coast_ms=coast_ms, max_acceleration=limits, noise_mT=noise_mT, exact=exact
     )
+    keep_inputs((out,), (rig, source))
     if out is not None:
         recordings.check_output(out, force)
     opened = api.load_recording(source)

@@ -103,8 +103,9 @@ def require(columns: Sequence[str], needed: Iterable[str], source: str, purpose:
     free = [column for column in columns if column not in (TIME, *needed)]
     meant = [(near, column) for column in missing if (near := _near(column, free))]
     hint = f": is {_quoted(meant[0][0])} meant for {_quoted(meant[0][1])}?" if meant else ""
+    which = f"column {_list(missing)}, which is" if len(missing) == 1 else f"columns {_list(missing)}, which are"
     raise RecordingError(
-        f"{source}: {purpose} needs the columns {_list(missing)}, which are missing; there are {_list(columns)}{hint}",
+        f"{source}: {purpose} needs the {which} missing; there are {_list(columns)}{hint}",
         file=source,
         missing=tuple(missing),
     )

@@ -71,14 +71,11 @@ def block_of(rig: Rig, calibrated: Rig, table: Table) -> UnitBlock:
         )
     if not calibrated.calibrated:
         raise RigFileError(f"{calibrated.file.source}: has no [calibration], needs one: run fluxfix calibrate")
-    same = (calibrated.columns, [one.name for one in calibrated.joints]) == (
-        rig.columns,
-        [one.name for one in rig.joints],
-    )
-    if not same:
+    theirs, ours = ([*one.columns, *(joint.name for joint in one.joints)] for one in (calibrated, rig))
+    if theirs != ours:
         raise RigFileError(
-            f"{calibrated.file.source}: has values {', '.join(calibrated.columns)}, {rig.file.source} has "
-            f"{', '.join(rig.columns)}: needs two files of one rig"
+            f"{calibrated.file.source}: has {', '.join(theirs)}, {rig.file.source} has {', '.join(ours)}: needs two "
+            "files of one rig"
         )
     places = travel.grid(rig.joints, PLACES[len(rig.joints)], widened=False)
     step = np.asarray(rig.sensing.step_mT)
