@@ -24,10 +24,11 @@ for kind in rigfile.TEMPLATES:
     rigfile.parse(rigfile.template(kind))
 rig = fluxfix.load_rig(shipped.path("rigs/rate-slider.toml"))
 assert abs(rig.solve(rig.readings([3.0])).position[0] - 3.0) < 1e-6
-fluxfix.build_table(rig, "1%").write({out!r})
+table = fluxfix.build_table(rig, "1%")
+table.write({out!r})
 assert run(["check", str(shipped.path("rigs/rate-slider.toml"))]) == 0
 from fluxfix.report import rates_page
-rates_page(fluxfix.study_rates(rig))
+rates_page(fluxfix.study_rates(rig, rates_hz=[1000.0], table=table, remedies=False))
 print(fluxfix.__version__)
 """
 
