@@ -165,6 +165,7 @@ def test_rates_play_a_recording_back(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert "--motion FILE" in capsys.readouterr().err
 
 
+@pytest.mark.prove
 def test_every_shape_is_solved_with(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A ring in place of the block is described and solved with; it fits the recording of the block badly."""
     text = SLIDER.read_text(encoding="utf-8")

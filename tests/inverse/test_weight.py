@@ -34,7 +34,7 @@ def _drifting(text, stated=True):
     return texts.rig(f"{varying}\n[surroundings]\ntemperature_C = [{LOW_C}, {HIGH_C}]\n" if stated else text)
 
 
-@pytest.fixture(scope="module", params=["lever", "slide"])
+@pytest.fixture(scope="module", params=[pytest.param("lever", marks=pytest.mark.prove), "slide"])
 def trial(request):
     """A rig, its text, places over its travel, and readings there with uniform strengths and noise."""
     text = {"lever": texts.LEVER, "slide": texts.SLIDE}[request.param]

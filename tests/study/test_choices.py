@@ -120,6 +120,7 @@ def test_a_sine_beyond_the_travel():
         course_of(rig_of(), {}, {}, {"travel": (13.0, 1.0)})
 
 
+@pytest.mark.prove
 def test_warnings_of_the_shaft():
     """At 6000 rpm the study warns of eddy currents, and of mains that fold at 250 Hz; 100 Hz is aliased anyway."""
     rig = Rig(rigfile.parse(shipped.path("rigs/motor-shaft.toml").read_text(encoding="utf-8"), source="x"))
