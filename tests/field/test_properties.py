@@ -168,6 +168,7 @@ def test_derivatives_by_dimensions_and_polarization(
 ALL_DERIVATIVES = {name: jax.jit(jax.jacfwd(shape[0], argnums=(0, 1, 2))) for name, shape in SHAPES.items()}
 
 
+@pytest.mark.prove
 @pytest.mark.parametrize(("name", "axis"), [("cylinder", 0), ("cylinder", 1), ("block", 0), ("block", 1), ("block", 2)])
 def test_derivative_by_one_dimension(name: str, axis: int) -> None:
     """A dimension's derivative agrees with a fourth-order difference quotient of the values, near and far."""

@@ -58,7 +58,7 @@ def _calibrated():
     return calibrate(rig, shipped.path("recordings/rate-slider-unit-a/reference.csv")).rig
 
 
-SLOW_TO_COMPILE = ("rate-slider", "measured-scan", "warm-lever", "warm-knob", "space", "geared")
+SLOW_TO_COMPILE = ("rate-slider", "measured-scan", "warm-lever", "warm-knob", "space")
 """Left to the proofs: other rigs go the same ways, the calibrated slider those of one joint."""
 OF_EACH_WAY = ("boom-stick", "knob", "calibrated")
 """Two joints, a full turn, and a covariance of the calibration."""
