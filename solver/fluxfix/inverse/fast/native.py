@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fluxfix.inverse import start
-from fluxfix.inverse.fast import library
+from fluxfix.inverse.fast import address, library
 from fluxfix.inverse.fast.model import calm, cells
 from fluxfix.inverse.fixes import Fixes
 
@@ -51,7 +51,7 @@ class Native:
         )
         out = library.FixesStruct(
             *(
-                part.ctypes.data
+                address.of(part)
                 for part in (
                     fixes.position,
                     fixes.covariance,
@@ -70,15 +70,15 @@ class Native:
         """Positions (n, d) alone of readings (n, m)."""
         rows = np.ascontiguousarray(readings_mT, dtype=np.float64)
         found = np.empty((len(rows), self.joints))
-        self._call(rows, weights, library.FixesStruct(position=found.ctypes.data))
+        self._call(rows, weights, library.FixesStruct(position=address.of(found)))
         return found
 
     def _call(self, rows: Floats, weights: Floats, out: library.FixesStruct) -> None:
         weight = np.ascontiguousarray(weights, dtype=np.float64)
         self.code.ffx_solve(
             ctypes.byref(self.struct),
-            ctypes.c_void_p(weight.ctypes.data),
-            ctypes.c_void_p(rows.ctypes.data),
+            ctypes.c_void_p(address.of(weight)),
+            ctypes.c_void_p(address.of(rows)),
             ctypes.c_size_t(len(rows)),
             ctypes.byref(out),
         )
@@ -147,7 +147,7 @@ def make(solver: Solver, model: FastModel, weights: Floats) -> Native | None:
         position_sd=_numbers([np.inf if j.position_sd is None else j.position_sd for j in joints]),
         first=_numbers(list(first)),
         step=_numbers(list(step)),
-        **{name: array.ctypes.data for name, array in arrays.items()},
+        **{name: address.of(array) for name, array in arrays.items()},
     )
     made = Native(struct, loaded, arrays, d, m)
     rivals = np.empty(len(solver.folds.across))
@@ -155,10 +155,10 @@ def make(solver: Solver, model: FastModel, weights: Floats) -> Native | None:
     weight = np.ascontiguousarray(weights, np.float64)
     loaded.ffx_rivals(
         ctypes.byref(struct),
-        ctypes.c_void_p(weight.ctypes.data),
-        ctypes.c_void_p(expected.ctypes.data),
+        ctypes.c_void_p(address.of(weight)),
+        ctypes.c_void_p(address.of(expected)),
         ctypes.c_size_t(len(expected)),
-        ctypes.c_void_p(rivals.ctypes.data),
+        ctypes.c_void_p(address.of(rivals)),
     )
     arrays["calm"][:] = calm(solver, rivals)
     return made

@@ -5,12 +5,14 @@ from __future__ import annotations
 import ctypes
 from collections.abc import Callable
 from dataclasses import dataclass
+from struct import Struct
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fluxfix.inverse.fast import library
+from fluxfix.inverse.fast import address, library
 from fluxfix.inverse.track import state as states
+from fluxfix.inverse.track.room import COLUMNS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,15 +42,8 @@ class MotionStruct(ctypes.Structure):
     )
 
 
-class TracksStruct(ctypes.Structure):
-    """`ffx_tracks` of ffx_track.h."""
-
-    _fields_ = tuple(
-        (name, ctypes.c_void_p)
-        for name in (
-            "position", "velocity", "covariance", "noise", "velocity_covariance", "misfit", "age_s", "dof", "status",
-        )
-    )  # fmt: skip
+_TRACKS = Struct(f"{len(COLUMNS)}P")
+"""`ffx_tracks` of ffx_track.h: where each column of `Room` begins."""
 
 
 @dataclass(frozen=True)
@@ -72,14 +67,13 @@ class NativeFilter:
             The first row whose time is not finite or goes back, -1 if there is none: nothing happens else.
         """
         call = self.brief if room.count <= SHORT else self.long
-        out = TracksStruct(*room.addresses())
         return call(
             *self.addresses,
-            state.ctypes.data,
-            t_s if isinstance(t_s, bytes) else t_s.ctypes.data,
-            readings_mT if isinstance(readings_mT, bytes) else readings_mT.ctypes.data,
+            address.of(state),
+            t_s if isinstance(t_s, bytes) else address.of(t_s),
+            readings_mT if isinstance(readings_mT, bytes) else address.of(readings_mT),
             room.count,
-            ctypes.addressof(out),
+            _TRACKS.pack(*room.addresses()),
         )
 
 
@@ -109,12 +103,12 @@ def make(evaluator: Native, motion: Motion, weights: Floats, gate: Floats) -> Na
         ahead_s=motion.ahead_s,
         coast_s=motion.coast_s,
         instants=len(instants),
-        instant_s=arrays[1].ctypes.data,
-        instant_of_value=arrays[2].ctypes.data,
-        gate=arrays[3].ctypes.data,
+        instant_s=address.of(arrays[1]),
+        instant_of_value=address.of(arrays[2]),
+        gate=address.of(arrays[3]),
     )
     brief, long = (_callable(kind(evaluator.code._name)) for kind in (ctypes.PyDLL, ctypes.CDLL))
-    addresses = (ctypes.addressof(evaluator.struct), ctypes.addressof(struct), arrays[0].ctypes.data)
+    addresses = (ctypes.addressof(evaluator.struct), ctypes.addressof(struct), address.of(arrays[0]))
     return NativeFilter(evaluator, struct, arrays, addresses, brief, long)
 
 

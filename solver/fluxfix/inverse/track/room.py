@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fluxfix.inverse.fast import address
 from fluxfix.inverse.track.tracks import Tracks
 
 if TYPE_CHECKING:
@@ -17,9 +18,22 @@ if TYPE_CHECKING:
 NUMBER, COUNT = 8, 4
 """Bytes of a double and of a count."""
 
+COLUMNS = (
+    "position",
+    "velocity",
+    "covariance",
+    "noise_covariance",
+    "velocity_covariance",
+    "misfit",
+    "age_s",
+    "dof",
+    "status",
+)
+"""In the order of `ffx_tracks` (ffx_track.h)."""
+
 
 class Room:
-    """Tracks of n samples of d joints, column after column in the order of `ffx_tracks` (ffx_track.h).
+    """Tracks of n samples of d joints, column after column.
 
     A number of its own for each column costs a batch of ten samples more than following them.
     """
@@ -33,7 +47,7 @@ class Room:
 
     def addresses(self) -> list[int]:
         """Where each column begins."""
-        begin = self.numbers.__array_interface__["data"][0]
+        begin = address.of(self.numbers)
         return [begin + column.start for column in _columns(self.count, self.joints).values()]
 
     def columns(self) -> dict[str, memoryview]:
@@ -69,16 +83,7 @@ class Room:
 @lru_cache(maxsize=256)
 def _columns(n: int, d: int) -> dict[str, slice]:
     """Bytes of each column."""
-    sizes = {
-        "position": NUMBER * n * d,
-        "velocity": NUMBER * n * d,
-        "covariance": NUMBER * n * d * d,
-        "noise_covariance": NUMBER * n * d * d,
-        "velocity_covariance": NUMBER * n * d * d,
-        "misfit": NUMBER * n,
-        "age_s": NUMBER * n,
-        "dof": COUNT * n,
-        "status": COUNT * n,
-    }
-    ends = np.cumsum(list(sizes.values())).tolist()
-    return {name: slice(end - size, end) for (name, size), end in zip(sizes.items(), ends, strict=True)}
+    doubles = [NUMBER * n * size for size in (d, d, d * d, d * d, d * d, 1, 1)]
+    sizes = [*doubles, COUNT * n, COUNT * n]
+    ends = np.cumsum(sizes).tolist()
+    return {name: slice(end - size, end) for name, size, end in zip(COLUMNS, sizes, ends, strict=True)}
