@@ -74,9 +74,7 @@ def main() -> int:
         "squared_error_over_variance": float(np.mean(spread)),
     }
     if chosen.compare:
-        full = descend.descend(
-            layout, nominal, common, seen[:COMPARED], truth.shape[1], np.zeros((COMPARED, truth.shape[1]))
-        )
+        full = descend.fitted(layout, nominal, common, changing, seen[:COMPARED], COMPARED, descend.AT_REST)
         apart = np.abs(scaled[:COMPARED] - full[0]) / np.sqrt(np.diagonal(full[1], axis1=1, axis2=2))
         result |= {"full_steps_apart_of_sd": float(np.max(apart))}
         result |= compare((layout, nominal, common), seen, scaled, covariance)

@@ -24,6 +24,8 @@ BENCHMARKS = {
     "latency": ("latency", 2),
     "track": ("tracking", 2),
     "calibration": ("calibration", 1),
+    "many-units": ("many_units", 2),
+    "many-units-one-core": ("many_units", 1),
     "table": ("tables", 1),
     "rates": ("rates", 2),
     "start-up": ("startup", 2),

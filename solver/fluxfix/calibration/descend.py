@@ -5,6 +5,7 @@ S the references' covariance, (N + J S Jᵀ)⁻¹ = N⁻¹ - N⁻¹ J S^½ (1 + 
 """
 
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
@@ -25,10 +26,10 @@ Floats = NDArray[np.float64]
 MOST_STEPS = 15
 AT_REST = 1e-6
 """A unit is at rest when its step is below 1e-3 posterior sd (this is the square)."""
-NEAR_REST = 0.25
-"""Likewise for many units: a step of half a posterior sd, the next of which would be some 0.05 of it."""
-STEPS_BEFORE = 2
-"""Steps on one set of slopes in `approach`: four of them come within 0.1 posterior sd, as a rule."""
+NEAR_REST = 0.04
+"""Likewise for many units: a step of a fifth of a posterior sd, which leaves a twentieth to a tenth of it."""
+STEPS_BEFORE = 4
+"""Steps on one set of slopes in `approach`: they come within 0.2 posterior sd, as a rule."""
 
 
 class Stops(NamedTuple):
@@ -50,9 +51,18 @@ class Slopes(NamedTuple):
 
 
 def fitted(
-    layout: Layout, nominal: Parameters, stops: Stops, slopes: Slopes, readings_mT: Floats, chunk: int
+    layout: Layout,
+    nominal: Parameters,
+    stops: Stops,
+    slopes: Slopes,
+    readings_mT: Floats,
+    chunk: int,
+    rest: float = NEAR_REST,
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """What `descend` gives from the start that `approach` finds.
+    """Where steps of all units lead to, in prior sd: deviations, posterior, chi-square, square of the last step.
+
+    The first step begins where `approach` leads to. Whoever is at rest then leaves, and the others are put together
+    anew: steps of a few would else be made by all of a chunk.
 
     Args:
         layout: the rig's arrangement.
@@ -61,40 +71,62 @@ def fitted(
         slopes: at the drawing, and how they change.
         readings_mT: (b, k, m).
         chunk: units at a time; chunks run on as many threads as there are cores.
+        rest: the square of a step at which a unit is at rest.
     """
     # Handed over once: to do so with every chunk would take longer than some of its steps.
     nominal, stops, slopes = jax.device_put((nominal, stops, slopes))
 
-    def of_chunk(begin: int) -> list[Floats]:
-        own = readings_mT[begin : begin + chunk]
-        padded = np.pad(own, ((0, chunk - len(own)), (0, 0), (0, 0)), mode="edge")
-        near = approach(layout, nominal, stops, slopes, padded)
-        parts = descend(layout, nominal, stops, padded, len(slopes.by_parameter), near, NEAR_REST)
-        return [np.asarray(part)[: len(own)] for part in parts]
+    def first(readings: Floats) -> Any:
+        return stepped(layout, nominal, stops, readings, approach(layout, nominal, stops, slopes, readings))
+
+    def further(readings: Floats, scaled: Floats) -> Any:
+        return stepped(layout, nominal, stops, readings, scaled)
 
     with ThreadPoolExecutor(len(os.sched_getaffinity(0))) as pool:
-        parts = list(pool.map(of_chunk, range(0, len(readings_mT), chunk)))
-    scaled, posterior, chi_square, left = (np.concatenate(part) for part in zip(*parts, strict=True))
+        found = _by_chunks(pool, first, chunk, readings_mT)
+        for _ in range(1, MOST_STEPS):
+            going = np.flatnonzero(found[-1] >= rest)  # what is not a number goes nowhere
+            if not len(going):
+                break
+            for whole, part in zip(
+                found, _by_chunks(pool, further, chunk, readings_mT[going], found[0][going]), strict=True
+            ):
+                whole[going] = part
+    scaled, posterior, chi_square, left = found
     return scaled, posterior, chi_square, left
 
 
-@partial(jax.jit, static_argnames=("layout", "p"))
-def descend(
-    layout: Layout, nominal: Parameters, stops: Stops, readings_mT: Array, p: int, begin: Array, rest: float = AT_REST
-) -> tuple[Array, Array, Array, Array]:
-    """Where steps of all units lead to, in prior sd: deviations, posterior, chi-square, square of the last step.
+def _by_chunks(pool: ThreadPoolExecutor, run: Callable[..., Any], chunk: int, *given: Floats) -> list[Floats]:
+    """What a function gives for all units, which it is given by chunks, the last of which is filled up."""
+
+    def of_chunk(begin: int) -> list[Floats]:
+        parts = [whole[begin : begin + chunk] for whole in given]
+        count = len(parts[0])
+        if count < chunk:
+            parts = [np.concatenate([part, np.repeat(part[-1:], chunk - count, axis=0)]) for part in parts]
+        return [np.asarray(part)[:count] for part in run(*parts)]
+
+    chunks = pool.map(of_chunk, range(0, len(given[0]), chunk))
+    return [np.concatenate(part) for part in zip(*chunks, strict=True)]
+
+
+@partial(jax.jit, static_argnames="layout")
+def stepped(layout: Layout, nominal: Parameters, stops: Stops, readings_mT: Array, scaled: Array) -> tuple[Array, ...]:
+    """One Gauss–Newton step of all units.
 
     Args:
         layout: the rig's arrangement.
         nominal: its numbers.
         stops: what the units have in common.
         readings_mT: (b, k, m).
-        p: parameters.
-        begin: (b, p) where the steps begin.
-        rest: the square of a step at which a unit is at rest.
+        scaled: (b, p) where the step begins, in prior sd.
+
+    Returns:
+        Where it leads to (b, p), posterior (b, p, p), chi-square there (b,) and the square of the step in posterior sd
+        (b,). Slopes are those before the step.
     """
+    p = scaled.shape[1]
     still, held = jnp.zeros(p), jnp.zeros_like(stops.positions)
-    readings = _white(stops, readings_mT)
 
     def linearised(scaled: Array, reading: Array) -> tuple[Array, Array, Array]:
         """Chi-square, information and half the negative gradient of the residuals of one unit."""
@@ -105,30 +137,21 @@ def descend(
         chi_square = jnp.sum(off * _pull(off[None], along)[0])
         return chi_square, _information(pull, slope), _along(pull, off) - scaled
 
-    def onward(state: Any) -> Any:
-        count, scaled = state[:2]
-        chi_square, information, gradient = jax.vmap(linearised)(scaled, readings)
-        step = jnp.linalg.solve(information, gradient[:, :, None])[:, :, 0]
-        there, left = scaled + step, jnp.sum(gradient * step, axis=1)
-        # What a small step takes off chi-square and priors together is its square.
-        pulled = jnp.sum(there**2 - scaled**2, axis=1)
-        return count + 1, there, information, chi_square - left - pulled, left
-
-    units = len(readings_mT)
-    first = (jnp.array(0), jnp.asarray(begin), jnp.zeros((units, p, p)), jnp.zeros(units), jnp.full(units, jnp.inf))
-    _, scaled, information, chi_square, left = jax.lax.while_loop(
-        lambda state: (state[0] < MOST_STEPS) & jnp.any(state[4] >= rest), onward, first
-    )
-    # Slopes are those before the last step, which is too small to change them.
-    return scaled, jnp.linalg.inv(information), chi_square, left
+    chi_square, information, gradient = jax.vmap(linearised)(scaled, _white(stops, readings_mT))
+    posterior = inverse(information)
+    step = (posterior @ gradient[:, :, None])[:, :, 0]
+    there, left = scaled + step, jnp.sum(gradient * step, axis=1)
+    # What a small step takes off chi-square and priors together is its square.
+    pulled = jnp.sum(there**2 - scaled**2, axis=1)
+    return there, posterior, chi_square - left - pulled, left
 
 
 @partial(jax.jit, static_argnames="layout")
 def approach(layout: Layout, nominal: Parameters, stops: Stops, slopes: Slopes, readings_mT: Array) -> Array:
-    """Where steps lead to that compute values only, their slopes being those of the drawing and then corrected ones.
+    """Where steps lead to that compute values only: one on the slopes of the drawing, then some on corrected ones.
 
     The slopes of one unit cost ten times its values. Slopes that change linearly with the build are wrong by second
-    order, which moves the minimum by some hundredths of a posterior sd; a step of `descend` mends that.
+    order, which moves the minimum by some hundredths of a posterior sd; a true step mends that.
 
     Args:
         layout: the rig's arrangement.
@@ -140,27 +163,28 @@ def approach(layout: Layout, nominal: Parameters, stops: Stops, slopes: Slopes, 
     Returns:
         (b, p) in prior sd.
     """
+    positions, readings = jnp.asarray(stops.positions), _white(stops, readings_mT)
+    p, d = len(slopes.by_parameter), len(slopes.by_error)
 
-    def onward(scaled: Array, reading: Array, slope: Array, along: list[Array]) -> Array:
-        pull = _pull(slope, along)
-        inverse = jnp.linalg.inv(_information(pull, slope))
+    def onward(scaled: Array, reading: Array, slope: Array, by_error: Array) -> Array:
+        pull = _pull(slope, list(by_error))
+        posterior = inverse(_information(pull, slope))
 
         def step(_: int, at: Array) -> Array:
-            off = reading - _expected(layout, nominal, stops, at, jnp.asarray(stops.positions))
-            return jnp.asarray(at + inverse @ (_along(pull, off) - at))
+            off = reading - _expected(layout, nominal, stops, at, positions)
+            return jnp.asarray(at + posterior @ (_along(pull, off) - at))
 
         found: Array = jax.lax.fori_loop(0, STEPS_BEFORE, step, scaled)
         return found
 
-    p, d, readings = len(slopes.by_parameter), len(slopes.by_error), _white(stops, readings_mT)
+    slope = jnp.asarray(slopes.by_parameter)
+    pull = _pull(slope, [slopes.by_error[k] for k in range(d)])
+    off = readings - _expected(layout, nominal, stops, jnp.zeros(p), positions)
+    scaled = off.reshape(len(off), -1) @ _flat(pull).T @ inverse(_information(pull, slope))
 
-    def both(_: int, scaled: Array) -> Array:
-        by_parameter = jnp.asarray(slopes.by_parameter) + jnp.tensordot(scaled, slopes.by_parameter_changes, axes=1)
-        by_error = jnp.asarray(slopes.by_error) + jnp.tensordot(scaled, slopes.by_error_changes, axes=1)
-        along = [by_error[:, k] for k in range(d)]
-        return jax.vmap(onward)(scaled, readings, by_parameter, along)
-
-    found: Array = jax.lax.fori_loop(0, 2, both, jnp.zeros((len(readings_mT), p)))
+    by_parameter = slope + jnp.tensordot(scaled, slopes.by_parameter_changes, axes=1)
+    by_error = jnp.asarray(slopes.by_error) + jnp.tensordot(scaled, slopes.by_error_changes, axes=1)
+    found: Array = jax.vmap(onward)(scaled, readings, by_parameter, by_error)
     return found
 
 
@@ -179,7 +203,7 @@ def _white(stops: Stops, readings_mT: Array) -> Array:
 def _pull(slope: Array, along: list[Array]) -> Array:
     """Slopes (p, m, k) times the inverse covariance of noise and d reference errors along (m, k), in units of noise."""
     told = [jnp.sum(one * slope, axis=1) for one in along]
-    gain = _inverse(
+    gain = _small_inverse(
         [[jnp.sum(a * b, axis=0) + float(i == j) for j, b in enumerate(along)] for i, a in enumerate(along)]
     )
     left = slope
@@ -203,13 +227,34 @@ def _flat(slope: Array) -> Array:
     return slope.reshape(len(slope), -1)
 
 
-def _inverse(matrix: list[list[Array]]) -> Array:
-    """The inverses of symmetric matrices given entry by entry, (k,) each: (k, d, d). Small ones without a library."""
+def _small_inverse(matrix: list[list[Array]]) -> Array:
+    """The inverses of symmetric matrices given entry by entry, (k,) each: (k, d, d)."""
     if len(matrix) == 1:
         return jnp.asarray(1.0 / matrix[0][0][:, None, None])
-    whole = jnp.stack([jnp.stack(row, axis=-1) for row in matrix], axis=-2)
     if len(matrix) > 2:
-        return jnp.asarray(jnp.linalg.inv(whole))
+        return inverse(jnp.stack([jnp.stack(row, axis=-1) for row in matrix], axis=-2))
     (a, b), (_, d) = matrix
     turned = jnp.stack([jnp.stack([d, -b], axis=-1), jnp.stack([-b, a], axis=-1)], axis=-2)
     return jnp.asarray(turned / (a * d - b * b)[:, None, None])
+
+
+def inverse(matrix: Array) -> Array:
+    """The inverses of symmetric positive definite matrices (..., n, n), by Gauss and Jordan's steps.
+
+    They need no pivots, as the least diagonal entry that is left is never below the least eigenvalue. The library's own
+    inverse hands a batch to the threads that compute, and waits in one of them: when chunks run on several threads, all
+    of these can come to wait, and none is left to do the work.
+    """
+    places = jnp.arange(matrix.shape[-1])
+
+    def step(k: Array, a: Array) -> Array:
+        row, column = a[..., k, :], a[..., :, k]
+        pivot = row[..., k, None]
+        scaled = jnp.where(places == k, 1.0, row) / pivot
+        rest = jnp.where((places == k)[:, None] | (places == k), 0.0, a)
+        others = jnp.where(places == k, 0.0, column)
+        left = rest - others[..., :, None] * scaled[..., None, :]
+        return jnp.asarray(jnp.where((places == k)[:, None], scaled[..., None, :], left))
+
+    found: Array = jax.lax.fori_loop(0, len(places), step, matrix)
+    return found
