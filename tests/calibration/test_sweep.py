@@ -15,6 +15,7 @@ from fluxfix.calibration.stops import Observations
 from fluxfix.calibration.sweep import SweepFit, fit_sweep
 from fluxfix.errors import RecordingError
 from fluxfix.facade import Rig
+from fluxfix.report.gather import calibration_result
 from fluxfix.rig import travel
 from fluxfix.rig.builds import Build
 from rig import oracle
@@ -117,13 +118,18 @@ def test_the_shipped_sweep_names_the_foreign_magnet() -> None:
     """The slider's sweep, without any reference, explains itself but for the second in which a magnet passed."""
     rig = api.load_rig(shipped.path("rigs/rate-slider.toml"))
 
-    report = api.calibrate(rig, sweeps=shipped.path("recordings/rate-slider-unit-a/sweep.csv")).report
+    found = api.calibrate(rig, sweeps=shipped.path("recordings/rate-slider-unit-a/sweep.csv"))
+    report, shown = found.report, calibration_result(found)
 
     assert report.fit.converged
     assert report.fit.reduced == pytest.approx(1.0, abs=SURE * np.sqrt(2.0 / report.fit.dof))
     assert report.rejected
     assert all(4.9 < one.t_s[0] <= one.t_s[1] < 6.1 for one in report.rejected)
     assert any("where zero" in note for note in report.notes)
+    # The page shows what lies across the surface of readings: the band holds 95 % of it, as far as one can be sure.
+    assert np.mean(np.abs(shown.residuals_mT) <= 1.96 * shown.noise_sd_mT) == pytest.approx(
+        0.95, abs=SURE * np.sqrt(0.05 * 0.95 / report.fit.dof)
+    )
 
 
 def test_a_reading_of_too_few_values_is_refused(stick: Rig) -> None:

@@ -10,9 +10,11 @@ from fluxfix import api, load_recording, shipped
 from fluxfix.calibration.turn import HARMONICS, turns_of
 from fluxfix.errors import RecordingError, UnsupportedError
 from fluxfix.facade import Rig
+from fluxfix.report.gather import calibration_result
 from rig import oracle
 
 RATE_HZ, RPM, ROWS = 20_000.0, 600.0, 4000
+SPREAD = 4.0 / np.sqrt(2.0 * 2.0 * ROWS)  # four sd of the rms of two values a row
 BEND_DEG = 0.3
 """Of the third harmonic, which no pose of this rig gives."""
 
@@ -79,6 +81,9 @@ def test_harmonics_are_told_and_corrected(shaft, tmp_path):
     assert told.speed_rpm == pytest.approx(RPM - 800.0 * 0.2 / 6.0, rel=1e-3)
     assert any("where zero is" in note for note in found.report.notes)
     assert found.report.warnings == []
+    # What 4000 samples show of the zero that they share is taken out of the residuals that the page shows.
+    shown = calibration_result(found)
+    assert np.sqrt(np.mean(np.square(shown.residuals_mT / shown.noise_sd_mT))) == pytest.approx(1.0, abs=SPREAD)
     assert found.report.held_out.ratio[0] == pytest.approx(1.0, abs=4.0 * found.report.held_out.ratio_se[0])
 
 

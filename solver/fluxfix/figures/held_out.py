@@ -16,9 +16,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-_NUMBER = "stop, in the order of the recording"
-
-
 def held_out_errors(
     joints: Sequence[str],
     units: Sequence[str],
@@ -27,10 +24,11 @@ def held_out_errors(
     error: ArrayLike,
     error_before: ArrayLike,
     sd: ArrayLike,
+    row: str = "stop",
 ) -> Drawing:
     """Draw position errors, calibrated above and as drawn below on a scale of its own; a column of panels a joint.
 
-    One joint: over its position. More: by number of the stop, in the order given, since stops share positions.
+    One joint: over its position. More: by number of the row, in the order given, since stops share positions.
 
     Args:
         joints: d names.
@@ -39,6 +37,7 @@ def held_out_errors(
         error: (k, d) after calibration, in the joints' units; NaN is left out.
         error_before: (k, d) with the drawing's numbers.
         sd: (k, d) predicted for `error`; the band is ± 1.96 of it.
+        row: what a row is: a stop, or a sample of joints in motion.
 
     Raises:
         ArgumentError: the arrays do not fit together.
@@ -49,7 +48,10 @@ def held_out_errors(
     after, before = array("error", error, *shape), array("error_before", error_before, *shape)
     half = style.NORMAL_95 * array("sd", sd, *shape)
     return Drawing(
-        4.7, partial(_paint, joints=tuple(joints), units=tuple(units), at=at, after=after, before=before, half=half)
+        4.7,
+        partial(
+            _paint, joints=tuple(joints), units=tuple(units), at=at, after=after, before=before, half=half, row=row
+        ),
     )
 
 
@@ -62,6 +64,7 @@ def _paint(
     after: Array,
     before: Array,
     half: Array,
+    row: str,
 ) -> None:
     panels = figure.subplots(2, len(joints), squeeze=False, sharex="col", height_ratios=[2.1, 1.0])
     single = len(joints) == 1
@@ -77,6 +80,12 @@ def _paint(
         few_ticks(lower, "x", 8 if len(joints) < 3 else 5, whole=not single)
         upper.set_title(f"{style.plain(joint)}: calibrated")
         lower.set_title("as drawn: another scale, the same band" if len(joints) < 3 else "as drawn: another scale")
-        lower.set_xlabel(style.axis_label(joint, unit) if single else _NUMBER if len(joints) < 3 else "stop")
+        lower.set_xlabel(
+            style.axis_label(joint, unit)
+            if single
+            else f"{row}, in the order of the recording"
+            if len(joints) < 3
+            else row
+        )
     outside = f"outside (calibrated: {int(np.sum(np.abs(after) > half))} of {int(np.sum(~np.isnan(after)))})"
-    legend_above(figure, bands.legend_entries("predicted 95 % band", "stop inside the band", outside))
+    legend_above(figure, bands.legend_entries("predicted 95 % band", f"{row} inside the band", outside))

@@ -27,10 +27,11 @@ def residuals(
     columns: Sequence[str],
     residuals_mT: ArrayLike,
     sd_mT: ArrayLike,
+    row: str = "stop",
 ) -> Drawing:
-    """Draw measured less modelled flux density at each stop, a panel a value.
+    """Draw measured less modelled flux density at each stop or sample, a panel a value.
 
-    One joint: over its position. More: by number of the stop, in the order given.
+    One joint: over its position. More: by number of the row, in the order given.
 
     Args:
         joints: d names.
@@ -39,6 +40,7 @@ def residuals(
         columns: m names of the values of a reading.
         residuals_mT: (k, m)
         sd_mT: (k, m) expected; the band is ± 1.96 of it.
+        row: what a row is: a stop, or a sample of joints in motion.
 
     Raises:
         ArgumentError: the arrays do not fit together.
@@ -54,7 +56,7 @@ def residuals(
     rows = -(-m // MOST_IN_A_ROW)
     return Drawing(
         0.5 + 2.3 * rows,
-        partial(_paint, joints=tuple(joints), units=tuple(units), at=at, columns=short, left=left, half=half),
+        partial(_paint, joints=tuple(joints), units=tuple(units), at=at, columns=short, left=left, half=half, row=row),
     )
 
 
@@ -67,6 +69,7 @@ def _paint(
     columns: tuple[str, ...],
     left: Array,
     half: Array,
+    row: str,
 ) -> None:
     wide = min(len(columns), MOST_IN_A_ROW)
     panels = figure.subplots(-(-len(columns) // wide), wide, squeeze=False, sharex=True, sharey=True).ravel()
@@ -76,7 +79,7 @@ def _paint(
     for k, (axes, column) in enumerate(zip(panels, columns, strict=False)):
         bands.draw(axes, x, left[order, k], half[order, k], single)
         axes.set_title(style.plain(column))
-        axes.set_xlabel(style.axis_label(joints[0], units[0]) if single else "stop")
+        axes.set_xlabel(style.axis_label(joints[0], units[0]) if single else row)
         few_ticks(axes, "x", 6, whole=not single)
         few_ticks(axes, "y", 6)
         if k % wide == 0:
@@ -86,4 +89,4 @@ def _paint(
     for axes in panels[len(columns) :]:
         axes.set_axis_off()
     outside = f"outside ({int(np.sum(np.abs(left) > half))} of {left.size})"
-    legend_above(figure, bands.legend_entries("expected 95 % band", "mean reading less model, one stop", outside))
+    legend_above(figure, bands.legend_entries("expected 95 % band", f"reading less model, one {row}", outside))

@@ -145,7 +145,9 @@ def _paint_maps(
         if units[0] == units[1]:
             axes.set_aspect("equal")
         alone = len(shown) == 1
-        bar = figure.colorbar(image, ax=axes, label=one.label, location="right" if alone else "bottom", shrink=0.9)
+        bar = figure.colorbar(
+            image, ax=axes, label=one.label, location="right" if alone else "bottom", shrink=0.9, panchor=False
+        )
         few_ticks(bar.ax, "y" if alone else "x", 4)
     panels[0].set_ylabel(style.axis_label(joints[1], units[1]))
     legend_above(figure, [_mark(pair is not None, len(joints))])

@@ -1,12 +1,17 @@
 """From results of the façade to what pages show."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fluxfix.calibration import Calibration, CalibrationReport
+from fluxfix.calibration.problem import Linear
+from fluxfix.calibration.stops import Observations
 from fluxfix.calibration.validate import HeldOut as Held
 from fluxfix.report.results import CalibrationResult, HeldOut, ParameterRow
 from fluxfix.rig import rows, travel
 from fluxfix.rig.travel import SolvedJoint
+
+Floats = NDArray[np.float64]
 
 
 def parameter_rows(report: CalibrationReport) -> tuple[ParameterRow, ...]:
@@ -33,7 +38,7 @@ def calibration_result(calibration: Calibration) -> CalibrationResult:
     rig, report = calibration.rig, calibration.report
     seen = report.observations
     _, slope = rows.by_position(rig.layout, rig.parameters, seen.reference)
-    moved = slope * seen.reference_sd[:, None, :]
+    left, sd = _left_over(seen, report.fit.local, slope)
     held, at = report.held_out, travel.wrap(rig.joints, seen.reference)
     told = np.maximum(seen.told, 1)
     return CalibrationResult(
@@ -42,13 +47,14 @@ def calibration_result(calibration: Calibration) -> CalibrationResult:
         joints=tuple(joint.name for joint in rig.joints),
         units=tuple(joint.unit for joint in rig.joints),
         reference=at,
-        residuals_mT=report.fit.residuals_mT,
+        residuals_mT=left,
         columns=rig.columns,
-        noise_sd_mT=np.sqrt(seen.variance_mT2 + np.sum(np.square(moved), axis=2)),
+        noise_sd_mT=sd,
         chi_square=report.fit.chi_square,
         dof=report.fit.dof,
         parameters=parameter_rows(report),
         notes=_other_notes(report),
+        row=_row(seen),
         misfit=np.sqrt(report.fit.local.lone / told),
         held_out=None if held is None else _held_out(rig.joints, held),
         held_out_said=() if held is None else held_out_words(rig.joints, held),
@@ -56,6 +62,36 @@ def calibration_result(calibration: Calibration) -> CalibrationResult:
         untold=[one.words for one in report.untold if len(one.addresses) > 1],
         correction=None if report.correction is None else report.correction.words(rig.joints),
     )
+
+
+def _left_over(seen: Observations, local: Linear, slope: Floats) -> tuple[Floats, Floats]:
+    """What is left of residuals when positions without reference are where they explain most, and its expected sd.
+
+    Where a joint has no reference, an error of its position explains any residual along its slope (k, m, d): what lies
+    across is all that such a row tells. Where rows share one reference error, they show it themselves: it is taken out.
+
+    Returns:
+        Both (k, m), in mT.
+    """
+    noise = np.sqrt(seen.variance_mT2)
+    known = slope * np.where(seen.free, 0.0, seen.reference_sd)[:, None, :]
+    covariance = known @ np.swapaxes(known, 1, 2) + np.square(noise)[:, :, None] * np.eye(noise.shape[1])
+    free = slope * seen.free[:, None, :]
+    weighted = np.linalg.solve(covariance, free)
+    information = np.swapaxes(free, 1, 2) @ weighted + ~seen.free[:, :, None] * np.eye(seen.free.shape[1])
+    explained = free @ np.linalg.solve(information, np.swapaxes(weighted, 1, 2))
+    left = local.residuals_mT - (explained @ local.residuals_mT[:, :, None])[:, :, 0]
+    variance = np.diagonal(covariance - explained @ covariance, axis1=1, axis2=2)
+    shared = (np.bincount(seen.block)[seen.block] > 1)[:, None]
+    sd = np.where(shared, noise, np.sqrt(np.maximum(variance, 0.0)))
+    return np.where(shared, local.white * noise, left), sd
+
+
+def _row(seen: Observations) -> str:
+    """What a row of observations is called."""
+    if np.all(seen.in_motion):
+        return "sample"
+    return "row" if np.any(seen.in_motion) else "stop"
 
 
 def held_out_words(joints: tuple[SolvedJoint, ...], held: Held) -> list[str]:

@@ -81,7 +81,7 @@ def _residuals(result: CalibrationResult) -> Illustration:
         "residuals",
         f"What the calibrated model leaves unexplained: {inside} of {size} residuals lie in the band that should "
         "hold 95 %; a pattern instead of scatter points to something that the model lacks.",
-        f"Residual flux density at {count(len(result.reference), 'stop')}, "
+        f"Residual flux density at {count(len(result.reference), result.row)}, "
         f"a panel for each of {', '.join(result.columns)}.",
         figures.residuals(
             result.joints,
@@ -90,6 +90,7 @@ def _residuals(result: CalibrationResult) -> Illustration:
             columns=result.columns,
             residuals_mT=result.residuals_mT,
             sd_mT=result.noise_sd_mT,
+            row=result.row,
         ),
     )
 
@@ -126,7 +127,7 @@ def _validation(result: CalibrationResult, held: HeldOut) -> tuple[Illustration,
             "held-out",
             f"Errors where the calibration did not look ({held.held_out}): {inside} of {size} lie in the band "
             "predicted for 95 % of them.",
-            f"Position errors at held-out stops: rms {quantities(held.rms, units)} calibrated, "
+            f"Position errors at held-out {result.row}s: rms {quantities(held.rms, units)} calibrated, "
             f"{quantities(held.rms_before, units)} as drawn, with the predicted 95 % band.",
             figures.held_out_errors(
                 result.joints,
@@ -135,6 +136,7 @@ def _validation(result: CalibrationResult, held: HeldOut) -> tuple[Illustration,
                 error=held.error,
                 error_before=held.error_before,
                 sd=held.sd,
+                row=result.row,
             ),
         ),
         Illustration(

@@ -133,6 +133,7 @@ class CalibrationResult:
     dof: float
     parameters: tuple[ParameterRow, ...]
     notes: Sequence[str]  # sentences
+    row: str = "stop"  # what a row is: a stop, a sample of joints in motion, or, where there are both, a row
     misfit: Array | None = None  # (k,) root of the residuals' chi-square per value told, each row by itself
     held_out: HeldOut | None = None  # by cross-validation
     held_out_said: Sequence[str] = ()  # sentences
