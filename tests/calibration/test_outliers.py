@@ -1,5 +1,7 @@
 """Stops and samples that a foreign magnet spoilt: found, left out, named."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -35,6 +37,9 @@ def test_foreign_magnet_during_five_stops(stick, tmp_path):
     assert any("foreign.csv stops 11 to 15 (lines 642 to 961, 0.32 to 0.4795 s)" in note for note in report.notes)
     assert report.fit.deviations == pytest.approx(clean.deviations, abs=1e-3 * np.min(clean.sd))
     assert report.inflation == 1.0
+    assert report.warnings == []
+    (warning,) = replace(report, recordings=(*report.recordings, ("other.csv", "1" * 64))).warnings
+    assert warning.startswith("nothing of other.csv was used")
 
 
 def test_every_fifth_stop(stick):

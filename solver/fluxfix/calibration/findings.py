@@ -78,7 +78,17 @@ class CalibrationReport:
             )
         elif how_far > FAR:
             found.append(f"{far}: check the rig's sizes and places against the unit, and that tolerance")
-        return [*found, *_beyond(self.fit)]
+        return [*found, *_beyond(self.fit), *self._unused()]
+
+    def _unused(self) -> list[str]:
+        """Recordings of which not one row fits the others."""
+        used = set(self.observations.recording.tolist())
+        return [
+            f"nothing of {name} was used, since no build explains it together with the others: check that it is of the "
+            "same unit, wired and mounted alike"
+            for number, (name, _) in enumerate(self.recordings)
+            if number not in used
+        ]
 
     @property
     def notes(self) -> list[str]:
