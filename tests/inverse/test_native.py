@@ -1,13 +1,18 @@
 """Native code: one reading at a time, threads, other ways to compile it, and a compiler that fails."""
 
 import logging
+import os
 import threading
+import time
+from contextlib import suppress
+from dataclasses import fields
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from fluxfix.errors import ArgumentError
-from fluxfix.inverse.fast import library
+from fluxfix.inverse.fast import aside, library
 from fluxfix.inverse.fast.solve import FastSolver
 from fluxfix.inverse.native import compile as build
 from fluxfix.rig.travel import grid
@@ -43,6 +48,40 @@ def test_threads_share_a_single():
         thread.join()
     assert [repr(one) for one in found[3]] == [repr(one) for one in expected]
     assert all(repr(one) == repr(expected) for one in found.values())
+
+
+@pytest.mark.skipif(not hasattr(os, "SCHED_IDLE"), reason="the system does not know threads that come last")
+def test_batches_of_threads_that_give_way_are_solved_last_of_all():
+    """What such a thread asks for another one solves, which comes last of all; the fixes are the same."""
+    rig = texts.rig(texts.LEVER)
+    readings = np.tile(rig.simulate(grid(rig.joints, 9, widened=True), seed=9), (200, 1))
+    expected, found, seen = rig.solve(readings), [], threading.Event()
+
+    def work():
+        aside.from_now_on()
+        while not seen.is_set():
+            found[:] = [rig.solve(readings)]
+
+    def last():
+        for task in Path("/proc/self/task").iterdir():
+            with suppress(OSError):  # it has ended
+                if os.sched_getscheduler(int(task.name)) == os.SCHED_IDLE:
+                    return True
+        return False
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    deadline = time.monotonic() + 60.0
+    while not seen.is_set() and time.monotonic() < deadline:
+        if last():
+            seen.set()
+    was_seen = seen.is_set()
+    seen.set()
+    thread.join()
+
+    assert was_seen
+    for field in fields(expected):
+        assert np.array_equal(getattr(found[0], field.name), getattr(expected, field.name), equal_nan=True)
 
 
 def test_one_lane_is_compiled_and_gives_the_same(tmp_path, monkeypatch):

@@ -27,6 +27,7 @@ pytestmark = pytest.mark.prove
 CLIENTS, CALLS_EACH = 1000, 20
 LIVE_CALLS, ROUNDS = 2000, 5
 SLOWDOWN = 2.0  # of the live stream's 99th percentile beside a bulk client: the median over rounds that alternate
+STREAM_PERIOD_S, STREAM_BATCH = 1e-4, 10
 BATCH = 8192
 GONE, GONE_PAUSE_S = 500, 0.005
 SLOW_ANSWERS, SLOW_READERS = 64, 4
@@ -61,8 +62,9 @@ print(sent, flush=True)
 
 NAME = "load"
 ABOUT = About(
-    what=f"`fluxfix serve`, one process: {CLIENTS} connections at once with {CALLS_EACH} single readings each; a live stream of "
-    f"{LIVE_CALLS} single readings alone and beside a client that sends batches of {BATCH} without pause, {ROUNDS} rounds in turn; "
+    what=f"`fluxfix serve`, one process: {CLIENTS} connections at once with {CALLS_EACH} single readings each; a live client's "
+    f"{LIVE_CALLS} messages alone and beside a client that sends batches of {BATCH} without pause, {ROUNDS} rounds in turn: single "
+    f"readings one after the other, then a rig sampled at {1.0 / STREAM_PERIOD_S:.0f} Hz in messages of {STREAM_BATCH} samples; "
     f"{2 * GONE} clients that go while a batch is solved and a stream is open; {SLOW_READERS} clients that do not read {SLOW_ANSWERS} answers",
     unit="count, ms, MiB, 1 (ratio)",
     origin="simulated: readings of the exact model at positions uniform over the travel",
@@ -133,26 +135,31 @@ def test_thousand_clients(served: Running, rig: Rig, readings: np.ndarray, rows:
     assert wrong == []
 
 
-def test_live_stream_beside_a_bulk_client(
-    served: Running, rig: Rig, readings: np.ndarray, rows: list[Row], tmp_path: Path
+@pytest.mark.parametrize("live_client", ["single readings", "stream"])
+def test_live_client_beside_a_bulk_client(
+    served: Running, rig: Rig, readings: np.ndarray, rows: list[Row], tmp_path: Path, live_client: str
 ) -> None:
-    """Single readings keep their pace beside batches at full speed: their 99th percentile at most doubles."""
+    """Who is live keeps the pace beside batches at full speed: the 99th percentile of the answers at most doubles."""
+    taken = {"single readings": _single_ms, "stream": _stream_ms}[live_client]
     file = tmp_path / "readings.npy"
     np.save(file, readings)
-    alone, beside, batches = [], [], 0
+    alone, beside, batches, seconds = [], [], 0, 0.0
     with Client(served.address, timeout_s=60.0) as live:
-        _milliseconds(live, rig, readings)  # everything is loaded and compiled then
+        taken(live, rig, readings)  # everything is loaded and compiled then
         for _ in range(ROUNDS):
-            alone.append(np.percentile(_milliseconds(live, rig, readings), [50, 99]))
+            alone.append(np.percentile(taken(live, rig, readings), [50, 99]))
             with _bulk_client(served, rig, file) as sent:
-                beside.append(np.percentile(_milliseconds(live, rig, readings), [50, 99]))
+                begin = time.perf_counter()
+                beside.append(np.percentile(taken(live, rig, readings), [50, 99]))
+                seconds += time.perf_counter() - begin
             batches += sent.get()
     ratio = np.median(np.array(beside) / np.array(alone), axis=0)
     rows.append(
         {
+            "live_client": live_client,
             "rounds": ROUNDS,
-            "live_calls": LIVE_CALLS,
-            "batches": batches,
+            "messages": LIVE_CALLS,
+            "batches_a_second": batches / seconds,
             "alone_median_ms": np.median(alone, axis=0)[0],
             "alone_p99_ms": np.median(alone, axis=0)[1],
             "beside_median_ms": np.median(beside, axis=0)[0],
@@ -180,13 +187,32 @@ def _bulk_client(served: Running, rig: Rig, file: Path) -> Iterator[SimpleQueue[
         sent.put(int(client.stdout.readline()))
 
 
-def _milliseconds(live: Client, rig: Rig, readings: np.ndarray) -> np.ndarray:
+def _single_ms(live: Client, rig: Rig, readings: np.ndarray) -> np.ndarray:
+    """How long single readings take that are sent one after the other."""
     taken = np.empty(LIVE_CALLS)
     for k in range(LIVE_CALLS):
         begin = time.perf_counter()
         live.solve(rig.name, readings[k % len(readings)])
         taken[k] = time.perf_counter() - begin
     return 1e3 * taken
+
+
+def _stream_ms(live: Client, rig: Rig, readings: np.ndarray) -> np.ndarray:
+    """How long the messages of a rig take that is sampled at 10 kHz and sends one every millisecond."""
+    given, answered = np.empty(LIVE_CALLS), np.empty(LIVE_CALLS)
+    samples = readings[: len(readings) // STREAM_BATCH * STREAM_BATCH].reshape(-1, STREAM_BATCH, readings.shape[1])
+
+    def batches() -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        begin = time.perf_counter()
+        for k in range(LIVE_CALLS):
+            t_s = STREAM_PERIOD_S * (k * STREAM_BATCH + np.arange(STREAM_BATCH))
+            time.sleep(max(0.0, begin + (k + 1) * STREAM_BATCH * STREAM_PERIOD_S - time.perf_counter()))
+            given[k] = time.perf_counter()
+            yield t_s, samples[k % len(samples)]
+
+    for k, _ in enumerate(live.track(rig.name, batches())):
+        answered[k] = time.perf_counter()
+    return 1e3 * (answered - given)
 
 
 def test_clients_that_vanish(served: Running, rig: Rig, readings: np.ndarray, rows: list[Row]) -> None:

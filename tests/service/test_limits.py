@@ -16,6 +16,7 @@ from grpc_reflection.v1alpha import reflection_pb2, reflection_pb2_grpc
 
 from fluxfix.errors import ArgumentError
 from fluxfix.service import Limits, RigStore, Service, Settings, running
+from fluxfix.service.fairness import Fairness
 from fluxfix.service.guard import Guard
 from fluxfix.service.lanes import lanes_of
 from fluxfix.service.limits import LaneLimit
@@ -137,7 +138,7 @@ def test_deadline_above_the_limit_is_refused(tmp_path: Path) -> None:
 def test_long_call_without_a_deadline_gets_one() -> None:
     """Work that would go on for ever is cancelled, and learns of it."""
     limits = Limits(deadline_s=0.05)
-    lanes = lanes_of(limits)
+    lanes = lanes_of(limits, Fairness())
     ended = Event()
 
     def work(_request: bytes, context: grpc.ServicerContext) -> bytes:

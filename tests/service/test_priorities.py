@@ -31,10 +31,11 @@ end.set()
 LANES = """
 import os, threading
 from queue import SimpleQueue
+from fluxfix.service.fairness import Fairness
 from fluxfix.service.lanes import lanes_of
 from fluxfix.service.limits import Limits
 
-lanes, tasks = lanes_of(Limits()), SimpleQueue()
+lanes, tasks = lanes_of(Limits(), Fairness()), SimpleQueue()
 for name, lane in lanes.by_name.items():
     lane.submit(lambda: tasks.put(threading.get_native_id()))
     task = tasks.get()

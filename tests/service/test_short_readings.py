@@ -11,6 +11,7 @@ import pytest
 
 import fluxfix
 from fluxfix.service import Limits, RigStore, Service, Settings, convert_fixes, receiving, running
+from fluxfix.service.fairness import Fairness
 from fluxfix.service.limits import LaneLimit
 from fluxfix.service.methods import LaneName
 from fluxfix.service.short_readings import ShortReadings
@@ -61,7 +62,7 @@ def _readings(rig: fluxfix.Rig) -> np.ndarray:
 @pytest.mark.parametrize("name", ["knob", LONG_NAME])
 def test_answers_are_the_same_bytes(store: RigStore, name: str) -> None:
     """Whatever the reading, an answer has the bytes that protobuf writes of the fix; only ambiguous ones are left."""
-    rig, short = store.get(name), ShortReadings(store)
+    rig, short = store.get(name), ShortReadings(store, Fairness())
     assert short.answer(_request(name, [1.0, 2.0, 3.0])) is None
     short.learn(rig)
     answered = 0
@@ -78,7 +79,7 @@ def test_answers_are_the_same_bytes(store: RigStore, name: str) -> None:
 
 def test_other_forms_are_left(store: RigStore) -> None:
     """A request that says more, or less, or the same in another way, is none of these."""
-    short, values = ShortReadings(store), [1.0, 2.0, 3.0]
+    short, values = ShortReadings(store, Fairness()), [1.0, 2.0, 3.0]
     short.learn(store.get("knob"))
     good = _request("knob", values)
     name = good[: good.index(b"\x12")]
@@ -106,7 +107,7 @@ def test_changed_rig_is_left(tmp_path: Path) -> None:
     path = tmp_path / "knob.toml"
     path.write_text(rigs.KNOB, encoding="utf-8")
     store = RigStore(tmp_path, fluxfix.load_rig)
-    short = ShortReadings(store)
+    short = ShortReadings(store, Fairness())
     short.learn(store.get("knob"))
     assert short.answer(_request("knob", [1.0, 2.0, 3.0])) is not None
     path.write_text(rigs.KNOB + "# another text\n", encoding="utf-8")

@@ -10,6 +10,7 @@ import pytest
 
 from fluxfix.errors import RigNotFoundError
 from fluxfix.service import Limits, RigStore, Settings, running
+from fluxfix.service.fairness import Fairness
 from fluxfix.service.faults import RigNotReadyError
 from fluxfix.service.limits import LaneLimit
 from fluxfix.service.ports import ServedRig
@@ -103,7 +104,7 @@ def test_call_waits_for_its_rig_and_gets_it_prepared(tmp_path: Path) -> None:
     assert gate.entered.wait(WAIT_S)
     for name in ("b", "c", "d"):
         last = store.create(f'name = "{name}"')
-    rigs = ReadyRigs(store, warmer, Room(1))
+    rigs = ReadyRigs(store, warmer, Room(1), Fairness())
     with ThreadPoolExecutor(1) as pool:
         waiting = pool.submit(rigs.get, "d")
         until(lambda: rigs.waiting == 1)
@@ -129,8 +130,8 @@ def test_call_does_not_wait_for_what_will_not_come(tmp_path: Path, end: str, err
     assert gate.entered.wait(WAIT_S)
     rig = store.create('name = "stick"')
     with pytest.raises(RigNotReadyError):
-        ReadyRigs(store, warmer, Room(1), patience_s=0.0).get("stick")
-    rigs = ReadyRigs(store, warmer, Room(1))
+        ReadyRigs(store, warmer, Room(1), Fairness(), patience_s=0.0).get("stick")
+    rigs = ReadyRigs(store, warmer, Room(1), Fairness())
     with ThreadPoolExecutor(1) as pool:
         waiting = pool.submit(rigs.get, "stick")
         until(lambda: rigs.waiting == 1)
@@ -156,12 +157,12 @@ def test_only_what_is_wanted_is_prepared(tmp_path: Path) -> None:
     warmer.start()
     assert prepared.empty()
     with pytest.raises(RigNotReadyError):
-        ReadyRigs(store, warmer, Room(0)).get("second")
+        ReadyRigs(store, warmer, Room(0), Fairness()).get("second")
     assert prepared.get(timeout=WAIT_S) == "second"
-    assert ReadyRigs(store, warmer, Room(1)).get("second") is store.get("second")
+    assert ReadyRigs(store, warmer, Room(1), Fairness()).get("second") is store.get("second")
     assert len(tidied) == 1  # before the rig
     warmer.forget()
-    assert ReadyRigs(store, warmer, Room(1)).get("second") is store.get("second")
+    assert ReadyRigs(store, warmer, Room(1), Fairness()).get("second") is store.get("second")
     warmer.stop()
 
     assert [prepared.get_nowait(), prepared.empty()] == ["second", True]

@@ -4,17 +4,20 @@ import logging
 import threading
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from queue import SimpleQueue
 from typing import Any
 
 from fluxfix.service import receiving, turns
-from fluxfix.service.limits import Limits
+from fluxfix.service.fairness import Fairness
+from fluxfix.service.limits import LaneLimit, Limits
 from fluxfix.service.methods import LaneName
 from fluxfix.service.priorities import this_thread_comes_last
 
 _PATIENT = (LaneName.BULK, LaneName.LONG)
 """Lanes whose callers wait anyway: their threads give way to the others."""
+Turn = Callable[[], AbstractContextManager[None]]
 _log = logging.getLogger(__name__)
 
 
@@ -58,12 +61,15 @@ class Lane(ThreadPoolExecutor):
     this kind; its own way of handing over work costs twice the time of this one, which needs no future.
     """
 
-    def __init__(self, name: LaneName, threads: int, waiting: int) -> None:
+    def __init__(self, name: LaneName, room: LaneLimit, turn: Turn = nullcontext) -> None:
+        """Name the lane, its room, and what a thread waits for before each call."""
+        threads, waiting = room.threads, room.waiting
         super().__init__(threads)  # which starts none
         self._name, self._most = name, threads
         self._room = threads + waiting
         self._count = self._busy = self._started = 0
         self._closed = False
+        self._turn = turn
         self._lock = threading.Lock()
         self._waiting: SimpleQueue[_Work | None] = SimpleQueue()
 
@@ -122,7 +128,8 @@ class Lane(ThreadPoolExecutor):
             if work is None:
                 self._waiting.put(None)  # for the next thread
                 return
-            work()
+            with self._turn():
+                work()
             with self._lock:
                 self._busy -= 1
             self._end(work)
@@ -146,10 +153,13 @@ class Lanes:
             pool.shutdown(wait=False)
 
 
-def lanes_of(limits: Limits) -> Lanes:
-    """Make the lanes of a server."""
+def lanes_of(limits: Limits, fairness: Fairness) -> Lanes:
+    """Make the lanes of a server; batches take turns."""
     rooms = {name: limits.room(name) for name in LaneName}
     return Lanes(
-        {name: Lane(name, room.threads, room.waiting) for name, room in rooms.items()},
+        {
+            name: Lane(name, room, fairness.turn if name is LaneName.BULK else nullcontext)
+            for name, room in rooms.items()
+        },
         ThreadPoolExecutor(1, "fluxfix-porter"),
     )

@@ -6,6 +6,8 @@ import threading
 from contextlib import suppress
 from pathlib import Path
 
+from fluxfix.inverse.fast import aside
+
 COMPUTING = ("tf_XLA", "llvm-worker")
 """How the names begin of threads that compute batches and compile; they never hold the interpreter."""
 NICE = 10
@@ -13,7 +15,8 @@ NICE = 10
 
 
 def this_thread_comes_last() -> None:
-    """Let the system prefer others to this thread, where it knows threads apart."""
+    """Let the system prefer others to this thread, and still more to what computes for it."""
+    aside.from_now_on()
     if sys.platform == "linux":
         os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), NICE)
 

@@ -21,6 +21,7 @@ from fluxfix.errors import FluxfixError
 from fluxfix.rig import chunks
 from fluxfix.service import address as addresses
 from fluxfix.service import compiled, priorities, servicers
+from fluxfix.service.fairness import Fairness
 from fluxfix.service.guard import Guard
 from fluxfix.service.lanes import Lanes, lanes_of
 from fluxfix.service.limits import HEADROOM
@@ -115,7 +116,9 @@ def create_server(rigs: Path | RigStore, address: str, settings: Settings = Sett
     credentials, tokens = settings.credentials(), settings.known_tokens()
     given = isinstance(rigs, RigStore)
     store = rigs if isinstance(rigs, RigStore) else RigStore(rigs, fluxfix.load_rig)
-    lanes, short = lanes_of(settings.limits), ShortReadings(store)
+    fairness = Fairness()
+    lanes = lanes_of(settings.limits, fairness)
+    short = ShortReadings(store, fairness)
     counts = None if settings.metrics is None else Metrics(lanes)
 
     def tidy() -> None:
@@ -127,8 +130,8 @@ def create_server(rigs: Path | RigStore, address: str, settings: Settings = Sett
     )
     exactly = Warmer(store, _leave_cold if given else warm_up_exactly, tidy=tidy, only_wanted=True)
     rooms = {lane: Room(settings.limits.waiting_for_a_rig(lane)) for lane in _SOLVING}
-    ready = {lane: ReadyRigs(store, warmer, room) for lane, room in rooms.items()}
-    exact = {lane: ReadyRigs(store, exactly, room) for lane, room in rooms.items()}
+    ready = {lane: ReadyRigs(store, warmer, room, fairness) for lane, room in rooms.items()}
+    exact = {lane: ReadyRigs(store, exactly, room, fairness) for lane, room in rooms.items()}
     if counts is not None:
         counts.watch(warmer, ready)
     telemetry = Telemetry() if settings.telemetry else None
@@ -140,7 +143,7 @@ def create_server(rigs: Path | RigStore, address: str, settings: Settings = Sett
         interceptors=[Guard(lanes, settings.limits, tokens, observers, shortened)],
         options=_options(settings),
     )
-    servicers.add_to(server, store, short=short, ready=ready, exact=exact)
+    servicers.add_to(server, store, short=short, fairness=fairness, ready=ready, exact=exact)
     checks = health.HealthServicer()
     health_pb2_grpc.add_HealthServicer_to_server(checks, server)
     reflection.enable_server_reflection((*_OWN, health.SERVICE_NAME, reflection.SERVICE_NAME), server)

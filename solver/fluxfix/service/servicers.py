@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 
 import grpc
 
+from fluxfix.service.fairness import Fairness
 from fluxfix.service.methods import LaneName
 from fluxfix.service.ports import Rigs, Works
 from fluxfix.service.servicers_calibration import CalibrationServicer
@@ -38,6 +39,7 @@ def add_to(
     store: RigStore,
     works: Works | None = None,
     short: ShortReadings | None = None,
+    fairness: Fairness | None = None,
     ready: Mapping[LaneName, Rigs] | None = None,
     exact: Mapping[LaneName, Rigs] | None = None,
 ) -> None:
@@ -48,15 +50,17 @@ def add_to(
         store: the rigs.
         works: the long functions; None takes the façade's.
         short: learns which single readings it can answer.
+        fairness: lets batches give way to live answers.
         ready: where calls of a lane get the rigs that they solve with; None takes them as they are.
         exact: likewise, those that they solve with on the exact model.
     """
     works = Facade() if works is None else works
-    short = ShortReadings(store) if short is None else short
+    fairness = Fairness() if fairness is None else fairness
+    short = ShortReadings(store, fairness) if short is None else short
     ready = dict.fromkeys(LaneName, store) if ready is None else ready
     rigs_grpc.add_RigServiceServicer_to_server(RigServicer(store), server)  # type: ignore[no-untyped-call]  # generated
     solving_grpc.add_SolveServiceServicer_to_server(
-        SolveServicer(ready, ready if exact is None else exact, short), server
+        SolveServicer(ready, ready if exact is None else exact, short, fairness), server
     )  # type: ignore[no-untyped-call]  # generated
     calibration_grpc.add_CalibrationServiceServicer_to_server(CalibrationServicer(store, works), server)  # type: ignore[no-untyped-call]  # generated
     tables_grpc.add_TableServiceServicer_to_server(TableServicer(store, works), server)  # type: ignore[no-untyped-call]  # generated

@@ -6,6 +6,7 @@ import grpc
 
 from fluxfix.service import convert, convert_fixes, convert_tracks
 from fluxfix.service.errors import answered, answered_in_parts, blaming
+from fluxfix.service.fairness import Fairness
 from fluxfix.service.methods import LaneName
 from fluxfix.service.ports import Rigs, ServedRig
 from fluxfix.service.short_readings import ShortReadings
@@ -16,16 +17,19 @@ from fluxfix_client.v1 import solve_service_pb2_grpc
 class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
     """Solving readings; each method gets its rigs as its lane does. Bulky answers are bytes already."""
 
-    def __init__(self, rigs: Mapping[LaneName, Rigs], exact: Mapping[LaneName, Rigs], short: ShortReadings) -> None:
+    def __init__(
+        self, rigs: Mapping[LaneName, Rigs], exact: Mapping[LaneName, Rigs], short: ShortReadings, fairness: Fairness
+    ) -> None:
         """Name where each lane's calls get their rigs, on the fast form and on the exact model."""
         self._rigs, self._exact = rigs, exact
-        self._short = short
+        self._short, self._fairness = short, fairness
 
     @answered
     def SolveReading(
         self, request: wire.SolveReadingRequest, _context: grpc.ServicerContext
     ) -> wire.SolveReadingResponse:
         """Solve one reading."""
+        self._fairness.live()
         rig = self._rig(LaneName.LIVE, request)
         values = convert_fixes.reading(request, rig)
         if not request.noise_millitesla and not request.exact:
@@ -54,6 +58,7 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
         with blaming("options", convert_tracks.FIELDS):
             tracker = rig.tracker(**convert_tracks.options(request, rig))
         while request is not None:
+            self._fairness.live()
             tracks = tracker.track_bytes(*convert_tracks.samples(request, rig))
             yield convert_tracks.response(tracks, tracker, rig)
             request = next(request_iterator, None)

@@ -13,6 +13,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from fluxfix.service.fairness import Fairness
 from fluxfix.service.packing import varint
 from fluxfix.service.ports import ServedRig
 from fluxfix.service.store import RigStore
@@ -77,8 +78,8 @@ class ShortReadings:
 
     METHOD = "/fluxfix.v1.SolveService/SolveReading"
 
-    def __init__(self, store: RigStore) -> None:
-        self._store = store
+    def __init__(self, store: RigStore, fairness: Fairness) -> None:
+        self._store, self._fairness = store, fairness
         self._forms: dict[bytes, _Form] = {}
 
     def learn(self, rig: ServedRig) -> None:
@@ -95,6 +96,7 @@ class ShortReadings:
         form = self._forms.get(request[: len(_NAME) + 1 + request[1]])
         if form is None or len(request) != form.size or not request.startswith(form.head):
             return None
+        self._fairness.live()
         return form.answer(request) if self._store.unchanged(form.rig.name) is form.rig else None
 
 

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 
+from fluxfix.service.fairness import Fairness
 from fluxfix.service.faults import RigNotReadyError
 from fluxfix.service.ports import ServedRig
 from fluxfix.service.priorities import this_thread_comes_last
@@ -200,12 +201,14 @@ class ReadyRigs:
     So no rig, however long a compiler takes, can hold every thread of a lane: other rigs are solved all the while.
     """
 
-    def __init__(self, store: RigStore, warmer: Warmer, room: Room, patience_s: float = PATIENCE_S) -> None:
-        """Name the store, who prepares, the lane's room for calls that wait, and how long they do in seconds."""
+    def __init__(
+        self, store: RigStore, warmer: Warmer, room: Room, fairness: Fairness, patience_s: float = PATIENCE_S
+    ) -> None:
+        """Name the store, who prepares, the lane's room for calls that wait, its turns, and the longest wait in s."""
         self._store = store
         self._warmer = warmer
         self._ready = warmer.ready
-        self._room = room
+        self._room, self._fairness = room, fairness
         self._patience_s = patience_s
 
     @property
@@ -224,5 +227,5 @@ class ReadyRigs:
         if self._ready.get(name) is rig:
             return rig
         self._warmer.want(name)  # so that who is turned away finds it prepared a little later
-        with self._room.for_one(name):
+        with self._room.for_one(name), self._fairness.waiting():
             return self._warmer.wait(name, self._patience_s)

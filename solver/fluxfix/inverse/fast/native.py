@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fluxfix.inverse import start
-from fluxfix.inverse.fast import address, library
+from fluxfix.inverse.fast import address, aside, library
 from fluxfix.inverse.fast.model import calm, cells
 from fluxfix.inverse.fixes import Fixes
 
@@ -75,7 +75,8 @@ class Native:
 
     def _call(self, rows: Floats, weights: Floats, out: library.FixesStruct) -> None:
         weight = np.ascontiguousarray(weights, dtype=np.float64)
-        self.code.ffx_solve(
+        solve = self.code.ffx_solve_aside if aside.wanted(len(rows)) else self.code.ffx_solve
+        solve(
             ctypes.byref(self.struct),
             ctypes.c_void_p(address.of(weight)),
             ctypes.c_void_p(address.of(rows)),

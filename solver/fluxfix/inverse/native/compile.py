@@ -19,6 +19,7 @@ FLAGS = (
     "-fno-trapping-math",
     "-shared",
     "-fPIC",
+    "-pthread",
 )
 _NEEDS = {
     "x86-64-v4": {"avx512f", "avx512bw", "avx512cd", "avx512dq", "avx512vl", "avx2", "fma"},
