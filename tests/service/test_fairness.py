@@ -1,6 +1,7 @@
 """Batches take turns, and pause where somebody wants live answers."""
 
 import threading
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from types import SimpleNamespace
 
@@ -43,10 +44,23 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     return clock
 
 
+@pytest.fixture
+def live(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], Fairness]:
+    """Make what knows of a live answer, and does not forget it in the time of a test."""
+
+    def make(processors: int) -> Fairness:
+        fair = Fairness(processors)
+        fair.live()
+        return fair
+
+    monkeypatch.setattr(fairness, "RECENT_S", 3600.0)
+    return make
+
+
 @pytest.mark.parametrize(("processors", "at_once"), [(1, 1), (2, 1), (4, 3)])
-def test_one_processor_is_left_to_others(processors: int, at_once: int) -> None:
-    """As many batches have turns as there are processors but one, and one where there is but one."""
-    fair, entered, end = Fairness(processors), threading.Semaphore(0), threading.Event()
+def test_one_processor_is_left_to_others(live: Callable[[int], Fairness], processors: int, at_once: int) -> None:
+    """Beside live answers as many batches have turns as there are processors but one, one where there is one."""
+    fair, entered, end = live(processors), threading.Semaphore(0), threading.Event()
 
     def batch() -> None:
         with fair.turn():
@@ -64,8 +78,10 @@ def test_one_processor_is_left_to_others(processors: int, at_once: int) -> None:
 
 
 def test_nobody_live_no_pause(clock: Clock) -> None:
-    """Batches follow each other at once, also when the last live answer is long ago."""
+    """Batches come at once and at the same time, also when the last live answer is long ago."""
     fair = Fairness(2)
+    with fair.turn(), fair.turn():
+        pass
     for _ in range(3):
         clock.work(fair, 0.01)
     fair.live()
@@ -90,17 +106,17 @@ def test_pause_beside_live_answers(clock: Clock, work_s: float, pause_s: float) 
     assert len(clock.slept) == 1
 
 
-def test_failed_batch_gives_its_turn_back() -> None:
+def test_failed_batch_gives_its_turn_back(live: Callable[[int], Fairness]) -> None:
     """An error does not stop the others."""
-    fair = Fairness(2)
+    fair = live(2)
     for _ in range(2):
         with pytest.raises(ZeroDivisionError), fair.turn():
             raise ZeroDivisionError
 
 
-def test_who_waits_leaves_the_turn_to_others() -> None:
+def test_who_waits_leaves_the_turn_to_others(live: Callable[[int], Fairness]) -> None:
     """Meanwhile another thread has it; afterwards it is one's own again. Without a turn nothing happens."""
-    fair = Fairness(2)
+    fair = live(2)
     with ThreadPoolExecutor(1) as pool:
 
         def other() -> str:
