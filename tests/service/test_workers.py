@@ -28,7 +28,7 @@ from service.fakes import load
 from fluxfix.service import RigStore, Settings, serve, workers
 
 workers.end_with_input()
-print(f"pid {os.getpid()}", file=sys.stderr, flush=True)
+os.write(2, f"pid {os.getpid()}\\n".encode())  # whole: print writes the end of the line apart, and another worker between
 settings = Settings(shared_port=True)
 serve(RigStore(Path(sys.argv[1]), load), sys.argv[2], lambda _address: print(workers.READY, flush=True), settings)
 """

@@ -65,7 +65,8 @@ INLINE void basis_at(const ffx_form *form, int d, const Lanes *position, Basis *
             const Lanes x = (position[k] - 0.5 * (form->highest[k] + form->lowest[k])) * inverse, twice = x + x;
             Lanes v0 = value[0], v1 = x, s0 = slope[0], s1 = all_lanes(1.0);
             for (int64_t i = 1; i < terms; ++i) {
-                const Lanes v2 = twice * v1 - v0, s2 = 2.0 * v1 + twice * s1 - s0;
+                /* In this order a slope waits for the one before it no longer than one multiplication takes. */
+                const Lanes v2 = twice * v1 - v0, s2 = twice * s1 + (2.0 * v1 - s0);
                 value[i] = v1;
                 slope[i] = inverse * s1;
                 v0 = v1;
