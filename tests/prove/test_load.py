@@ -28,6 +28,7 @@ CLIENTS, CALLS_EACH = 1000, 20
 LIVE_CALLS, ROUNDS = 2000, 5
 SLOWDOWN = 2.0  # of the live stream's 99th percentile beside a bulk client: the median over rounds that alternate
 STREAM_PERIOD_S, STREAM_BATCH = 1e-4, 10
+STREAM_BEGIN = 500  # messages that come before: what a stream needs once is made with the first ones
 BATCH = 8192
 GONE, GONE_PAUSE_S = 500, 0.005
 SLOW_ANSWERS, SLOW_READERS = 64, 4
@@ -64,7 +65,8 @@ NAME = "load"
 ABOUT = About(
     what=f"`fluxfix serve`, one process: {CLIENTS} connections at once with {CALLS_EACH} single readings each; a live client's "
     f"{LIVE_CALLS} messages alone and beside a client that sends batches of {BATCH} without pause, {ROUNDS} rounds in turn: single "
-    f"readings one after the other, then a rig sampled at {1.0 / STREAM_PERIOD_S:.0f} Hz in messages of {STREAM_BATCH} samples; "
+    f"readings one after the other, then a rig sampled at {1.0 / STREAM_PERIOD_S:.0f} Hz in messages of {STREAM_BATCH} samples, "
+    f"the first {STREAM_BEGIN} left out; "
     f"{2 * GONE} clients that go while a batch is solved and a stream is open; {SLOW_READERS} clients that do not read {SLOW_ANSWERS} answers",
     unit="count, ms, MiB, 1 (ratio)",
     origin="simulated: readings of the exact model at positions uniform over the travel",
@@ -199,12 +201,13 @@ def _single_ms(live: Client, rig: Rig, readings: np.ndarray) -> np.ndarray:
 
 def _stream_ms(live: Client, rig: Rig, readings: np.ndarray) -> np.ndarray:
     """How long the messages of a rig take that is sampled at 10 kHz and sends one every millisecond."""
-    given, answered = np.empty(LIVE_CALLS), np.empty(LIVE_CALLS)
+    messages = STREAM_BEGIN + LIVE_CALLS
+    given, answered = np.empty(messages), np.empty(messages)
     samples = readings[: len(readings) // STREAM_BATCH * STREAM_BATCH].reshape(-1, STREAM_BATCH, readings.shape[1])
 
     def batches() -> Iterator[tuple[np.ndarray, np.ndarray]]:
         begin = time.perf_counter()
-        for k in range(LIVE_CALLS):
+        for k in range(messages):
             t_s = STREAM_PERIOD_S * (k * STREAM_BATCH + np.arange(STREAM_BATCH))
             time.sleep(max(0.0, begin + (k + 1) * STREAM_BATCH * STREAM_PERIOD_S - time.perf_counter()))
             given[k] = time.perf_counter()
@@ -212,7 +215,7 @@ def _stream_ms(live: Client, rig: Rig, readings: np.ndarray) -> np.ndarray:
 
     for k, _ in enumerate(live.track(rig.name, batches())):
         answered[k] = time.perf_counter()
-    return 1e3 * (answered - given)
+    return 1e3 * (answered - given)[STREAM_BEGIN:]
 
 
 def test_clients_that_vanish(served: Running, rig: Rig, readings: np.ndarray, rows: list[Row]) -> None:

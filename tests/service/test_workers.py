@@ -20,7 +20,7 @@ from service.wire import WAIT_S, solve
 
 TESTS = Path(__file__).parents[1]
 
-# A worker that serves fake rigs, and says by its log which process it is.
+# A worker that serves fake rigs, and says which process it is: in one piece, since two of them write to one pipe.
 WORKER = """
 import os, sys
 from pathlib import Path
@@ -28,7 +28,7 @@ from service.fakes import load
 from fluxfix.service import RigStore, Settings, serve, workers
 
 workers.end_with_input()
-os.write(2, f"pid {os.getpid()}\\n".encode())  # whole: print writes the end of the line apart, and another worker between
+os.write(2, f"pid {os.getpid()}\\n".encode())
 settings = Settings(shared_port=True)
 serve(RigStore(Path(sys.argv[1]), load), sys.argv[2], lambda _address: print(workers.READY, flush=True), settings)
 """

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from queue import SimpleQueue
 
-REST = 1.5
+REST = 2.0
 """Length of the pause in that of the turn before it."""
 LONGEST_REST_S = 0.02
 RECENT_S = 0.5
