@@ -28,6 +28,8 @@ AT_REST = 1e-6
 """A unit is at rest when its step is below 1e-3 posterior sd (this is the square)."""
 NEAR_REST = 0.04
 """Likewise for many units: a step of a fifth of a posterior sd, which leaves a twentieth to a tenth of it."""
+DIVIDED, SMALLEST_DIVIDED = 8, 64
+"""After the first step, chunks of more units than the second number are that many times smaller."""
 STEPS_BEFORE = 4
 """Steps on one set of slopes in `approach`: they come within 0.2 posterior sd, as a rule."""
 
@@ -70,7 +72,8 @@ def fitted(
         stops: what the units have in common.
         slopes: at the drawing, and how they change.
         readings_mT: (b, k, m).
-        chunk: units at a time; chunks run on as many threads as there are cores.
+        chunk: units at a time; chunks run on as many threads as there are cores. Of many units at a time, as a device
+            takes them, few go on after the first step, and are put together in smaller chunks.
         rest: the square of a step at which a unit is at rest.
     """
     # Handed over once: to do so with every chunk would take longer than some of its steps.
@@ -82,15 +85,15 @@ def fitted(
     def further(readings: Floats, scaled: Floats) -> Any:
         return stepped(layout, nominal, stops, readings, scaled)
 
+    smaller = max(chunk // DIVIDED, min(chunk, SMALLEST_DIVIDED))
     with ThreadPoolExecutor(len(os.sched_getaffinity(0))) as pool:
         found = _by_chunks(pool, first, chunk, readings_mT)
         for _ in range(1, MOST_STEPS):
             going = np.flatnonzero(found[-1] >= rest)  # what is not a number goes nowhere
             if not len(going):
                 break
-            for whole, part in zip(
-                found, _by_chunks(pool, further, chunk, readings_mT[going], found[0][going]), strict=True
-            ):
+            parts = _by_chunks(pool, further, smaller, readings_mT[going], found[0][going])
+            for whole, part in zip(found, parts, strict=True):
                 whole[going] = part
     scaled, posterior, chi_square, left = found
     return scaled, posterior, chi_square, left
