@@ -3,12 +3,16 @@
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from queue import SimpleQueue
 from types import SimpleNamespace
 
 import pytest
 
 from fluxfix.service import fairness
 from fluxfix.service.fairness import LONGEST_REST_S, RECENT_S, REST, Fairness
+from fluxfix.service.lanes import lanes_of
+from fluxfix.service.limits import Limits
+from fluxfix.service.methods import LaneName
 
 WAIT_S = 30.0
 EXACT = 1e-9  # s: sums of a clock that starts at 1000
@@ -129,3 +133,27 @@ def test_who_waits_leaves_the_turn_to_others(live: Callable[[int], Fairness]) ->
             late = pool.submit(other)
             assert not late.done()
         assert late.result(WAIT_S) == "had it"
+
+
+def test_only_the_lane_of_batches_takes_turns(live: Callable[[int], Fairness]) -> None:
+    """Of two batches the second waits for the end of the first; whoever is live, and long work, does not."""
+    lanes = lanes_of(Limits(), live(2))
+    done: SimpleQueue[str] = SimpleQueue()
+    begun, end = threading.Event(), threading.Event()
+
+    def first() -> None:
+        begun.set()
+        end.wait(WAIT_S)
+        done.put("first")
+
+    lanes[LaneName.BULK].submit(first)
+    assert begun.wait(WAIT_S)
+    lanes[LaneName.BULK].submit(lambda: done.put("second"))
+    for name in (LaneName.LIVE, LaneName.STREAM, LaneName.LONG):
+        lanes[name].submit(lambda name=name: done.put(name))
+    ended = {done.get(timeout=WAIT_S) for _ in range(3)}
+    end.set()
+
+    assert ended == {LaneName.LIVE, LaneName.STREAM, LaneName.LONG}
+    assert [done.get(timeout=WAIT_S) for _ in range(2)] == ["first", "second"]
+    lanes.close()
