@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from struct import Struct
@@ -107,13 +108,19 @@ def make(evaluator: Native, motion: Motion, weights: Floats, gate: Floats) -> Na
         instant_of_value=address.of(arrays[2]),
         gate=address.of(arrays[3]),
     )
-    brief, long = (_callable(kind(evaluator.code._name)) for kind in (ctypes.PyDLL, ctypes.CDLL))
+    brief, long = _callables(code._name)
     addresses = (ctypes.addressof(evaluator.struct), ctypes.addressof(struct), address.of(arrays[0]))
     return NativeFilter(evaluator, struct, arrays, addresses, brief, long)
 
 
-def _callable(library_: ctypes.CDLL) -> Callable[..., int]:
-    found = library_.ffx_track
-    found.argtypes = [*(ctypes.c_void_p,) * 6, ctypes.c_size_t, ctypes.c_void_p]
-    found.restype = ctypes.c_int64
-    return found
+@functools.cache
+def _callables(path: str) -> tuple[Callable[..., int], Callable[..., int]]:
+    """The function of a library, without letting go of the interpreter and with that.
+
+    Made once: each time a library is opened Python makes a class, which nothing but a search for garbage takes away.
+    """
+    functions = [kind(path).ffx_track for kind in (ctypes.PyDLL, ctypes.CDLL)]
+    for function in functions:
+        function.argtypes = [*(ctypes.c_void_p,) * 6, ctypes.c_size_t, ctypes.c_void_p]
+        function.restype = ctypes.c_int64
+    return functions[0], functions[1]
