@@ -6,6 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from fluxfix import cache
+
+cache.use()  # what one process of the tests has compiled the others need not, as with users
+
 MAPS = Path("/proc/self/maps")
 MOST_MAPS = 30_000
 """Each compiled function takes some, and the system gives a process 65,530: beyond them the compiler aborts."""

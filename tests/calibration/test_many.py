@@ -16,13 +16,14 @@ ALIKE = (
     0.02  # posterior sd; the furthest of 1000 units was 0.0155: a last step below a fifth of an sd leaves second order
 )
 SD_ALIKE = 0.005  # of the sd: slopes are those of up to a fifth of an sd beside the end; 0.0035 seen
+CHUNK = 4  # one for all tests: each is compiled by itself
 SPOILT_mT = 1.0  # a hundred times what noise and set points explain
 CHI_SQUARE_ALIKE = 0.04  # what 0.2 sd of error in all parameters together would add
 INVERSE = 1e-9  # of the greatest entry: the condition, 1e6, times rounding, and a margin
 
 
 def test_many_units_and_each_by_itself(slider):
-    """Eleven units drawn from the tolerances, in chunks of four, have the builds, covariances and misfits of `fit`."""
+    """Eleven units drawn from the tolerances, in chunks of fewer, have the builds, covariances and misfits of `fit`."""
     problem, _ = problem_of(slider.rig, slider.stops)
     rng = np.random.default_rng(6)
     noise = np.sqrt(problem.seen.variance_mT2)
@@ -32,7 +33,7 @@ def test_many_units_and_each_by_itself(slider):
             for scaled in rng.standard_normal((11, len(problem.which)))
         ]
     )
-    found = fit_many(problem, readings, chunk=4)
+    found = fit_many(problem, readings, chunk=CHUNK)
 
     assert found.alone == 0
     for unit, reading in enumerate(readings):
@@ -51,11 +52,11 @@ def test_units_that_plain_steps_lead_astray(slider, seed):
     problem, _ = problem_of(slider.rig, slider.stops)
     unit = slider.rig.drawn(seed)
     readings = models.of_rig(slider.rig.file, models.build_of(unit)).readings(problem.seen.reference)
-    found = fit_many(problem, readings[None], chunk=1)
+    found = fit_many(problem, readings[None], chunk=CHUNK)
 
     spoilt = readings + SPOILT_mT * (np.arange(len(readings)) == 3)[:, None]
 
-    assert fit_many(problem, spoilt[None], chunk=1).alone == 1
+    assert fit_many(problem, spoilt[None], chunk=CHUNK).alone == 1
     assert found.chi_square[0] <= 10.0  # without noise only the rest of the priors' pull is left
     assert np.max(np.abs(found.deviations[0] - unit.build.deviations) / problem.prior_sd) <= 4.0
 
