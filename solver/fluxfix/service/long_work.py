@@ -82,6 +82,8 @@ def steps(context: grpc.ServicerContext, work: Callable[[Caller], T]) -> Iterato
     def run() -> None:
         try:
             told.put(Result(work(caller)))
+        except CancelledError as error:
+            told.put(error.with_traceback(None))  # whose frames hold all that was computed
         except BaseException as error:  # it is raised again where the caller waits
             told.put(error)
 
@@ -89,6 +91,7 @@ def steps(context: grpc.ServicerContext, work: Callable[[Caller], T]) -> Iterato
         raise CancelledError("the call ended before the work began")
     worker = threading.Thread(target=run, name="fluxfix-work", daemon=True)
     worker.start()
+    update: Step | Result[T] | BaseException | None = None
     try:
         while True:
             update = told.get()
@@ -100,3 +103,7 @@ def steps(context: grpc.ServicerContext, work: Callable[[Caller], T]) -> Iterato
     finally:
         caller.leave()
         worker.join()
+        # An error holds frames, and these hold it: else what the work had in hand would wait for a search for garbage.
+        update = None
+        while not told.empty():
+            told.get()
