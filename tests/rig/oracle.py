@@ -63,12 +63,13 @@ def _pose(table: str, body: Any, deviations: Mapping[str, float]) -> Floats:
 
 
 def _source(magnet: Any, deviations: Mapping[str, float], where: Floats) -> Any:
+    """A magnet that goes along the places (n, 4, 4)."""
     direction = np.array(magnet.direction, float) / np.linalg.norm(magnet.direction)
     strength = magnet.remanence_mT + deviations.get(f"magnet.{magnet.name}.remanence_mT", 0.0)
     common = {
         "polarization": direction * strength,
-        "position": where[:3, 3],
-        "orientation": Rotation.from_matrix(where[:3, :3]),
+        "position": where[:, :3, 3],
+        "orientation": Rotation.from_matrix(where[:, :3, :3]),
     }
     if magnet.shape == "cylinder":
         return magpylib.magnet.Cylinder(dimension=(magnet.diameter_mm, magnet.height_mm), **common)
@@ -87,40 +88,39 @@ def _image(plate: Any, magnet: Any) -> Any:
     mirror, own = np.eye(3) - 2.0 * np.outer(normal, normal), np.diag([1.0, 1.0, -1.0])
     strength = 1.0 if plate.permeability is None else (plate.permeability - 1.0) / (plate.permeability + 1.0)
     image = magnet.copy()
-    image.position = plate.point_mm + mirror @ (magnet.position - plate.point_mm)
+    image.position = plate.point_mm + (magnet.position - plate.point_mm) @ mirror
     image.orientation = Rotation.from_matrix(mirror @ magnet.orientation.as_matrix() @ own)
     image.polarization = -strength * own @ magnet.polarization
     return image
 
 
 def readings(file: rigfile.RigFile, positions: Floats, deviations: Mapping[str, float] = NONE) -> Floats:
-    """Expected readings of a build: (n, d) to (n, m) in mT, one position after the other."""
-    return np.array([_reading(file, position, deviations) for position in positions])
+    """Expected readings of a build: (n, d) to (n, m) in mT."""
+    carriers = [_carriers(file, position, deviations) for position in np.asarray(positions, float)]
 
+    def places(table: str, body: Any) -> Floats:
+        return np.array([one[body.rides] for one in carriers]) @ _pose(table, body, deviations)
 
-def _reading(file: rigfile.RigFile, position: Floats, deviations: Mapping[str, float]) -> Floats:
-    carriers = _carriers(file, position, deviations)
     magnets = []
     for m in file.magnet:
-        where = carriers[m.rides] @ _pose("magnet", m, deviations)
-        magnets.append(_source(m, deviations, where))
+        magnets.append(_source(m, deviations, places("magnet", m)))
         magnets += [_image(plate, magnets[-1]) for plate in file.plate]
     everything = magpylib.Collection(*magnets)
     ambient = np.array(file.surroundings.ambient_mT) + _three(deviations, "surroundings.ambient_mT")
-    values: list[float] = []
+    values: list[Floats] = []
     for sensor in file.sensor:
         at = f"sensor.{sensor.name}"
-        where = carriers[sensor.rides] @ _pose("sensor", sensor, deviations)
-        turn = where[:3, :3]
+        where = places("sensor", sensor)
+        turns = where[:, :3, :3]
         offsets = dict(zip(sensor.axes, sensor.element_offset_per_axis_mm, strict=True))
-        flux = np.zeros(3)
-        for k, letter in enumerate("xyz"):
-            element = np.array(offsets.get(letter, sensor.element_offset_per_axis_mm[0]))
-            in_frame = everything.getB(where[:3, 3] + turn @ element) + ambient
-            flux[k] = (turn.T @ in_frame)[k]
+        elements = [offsets.get(letter, sensor.element_offset_per_axis_mm[0]) for letter in "xyz"]
+        probe = magpylib.Sensor(pixel=elements, position=where[:, :3, 3], orientation=Rotation.from_matrix(turns))
+        (own,) = everything.getB(probe, squeeze=False)[:, :, 0]  # (n, elements, components), as the sensor sees it
+        flux = np.diagonal(own + (ambient @ turns)[:, None], axis1=1, axis2=2)  # each element tells one component
         xy, xz, yz = _three(deviations, f"{at}.cross_axis", ("xy", "xz", "yz"))
         mix = np.array([[1.0, xy, xz], [xy, 1.0, yz], [xz, yz, 1.0]])
-        raw = np.diag(1.0 + _three(deviations, f"{at}.gain")) @ mix @ flux + _three(deviations, f"{at}.offset_mT")
+        gains = 1.0 + _three(deviations, f"{at}.gain")
+        raw = gains * (flux @ mix) + _three(deviations, f"{at}.offset_mT")  # mix is symmetric
         wires = sensor.map or [f"+{letter}" for letter in sensor.axes]
-        values += [(-1.0 if wire[0] == "-" else 1.0) * raw["xyz".index(wire[1])] for wire in wires]
-    return np.array(values)
+        values += [(-1.0 if wire[0] == "-" else 1.0) * raw[:, "xyz".index(wire[1])] for wire in wires]
+    return np.stack(values, axis=-1)

@@ -1,7 +1,7 @@
 """The JAX evaluator of the fast form, for batches without a compiler and for devices: the short way alone.
 
-The same steps as ffx_fast.c: a start, two undamped Gauss–Newton steps or a few more, one from the point that the fix is
-described at. Which rows it does not hold for is told; they are solved by the whole search.
+The same steps as ffx_short.h: a start, two undamped Gauss–Newton steps or a few more, one from the point that the fix
+is described at. Which rows it does not hold for is told; they are solved by the whole search.
 """
 
 from __future__ import annotations

@@ -66,7 +66,7 @@ def library() -> ctypes.CDLL | None:
     home = cache.folder()
     if home is not None:
         text = b"".join(path.read_bytes() for path in sorted(build.SOURCES.glob("ffx_*.[ch]")))
-        mark = hashlib.sha256(text + repr(build.FLAGS).encode()).hexdigest()[:16]
+        mark = hashlib.sha256(text + repr((build.FLAGS, build.PARTS)).encode()).hexdigest()[:16]
         return _made(level, home / f"native-{mark}" / build.name(level))
     with tempfile.TemporaryDirectory(prefix="fluxfix-") as folder:  # what is loaded needs its file no more
         return _made(level, Path(folder) / build.name(level))

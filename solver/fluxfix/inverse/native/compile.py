@@ -3,10 +3,12 @@
 Standard library only, and no import of the package: the build of a wheel loads this file by its path.
 """
 
+import os
 import platform
 import shutil
 import subprocess
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 SOURCES = Path(__file__).parent
@@ -17,10 +19,15 @@ FLAGS = (
     "-ffp-contract=fast",
     "-fno-math-errno",
     "-fno-trapping-math",
-    "-shared",
     "-fPIC",
     "-pthread",
 )
+PARTS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    *(("ffx_joints.c", (f"-DFFX_JOINTS={joints}",)) for joints in (4, 3, 2, 1)),
+    ("ffx_fast.c", ()),
+    ("ffx_aside.c", ()),
+)
+"""What the library is made of, each compiled by itself; the slowest first, so that processors share evenly."""
 _NEEDS = {
     "x86-64-v4": {"avx512f", "avx512bw", "avx512cd", "avx512dq", "avx512vl", "avx2", "fma"},
     "x86-64-v3": {"avx2", "fma", "bmi1", "bmi2", "f16c", "movbe"},
@@ -72,13 +79,27 @@ def compiled(for_level: str, target: Path) -> str | None:
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=target.parent, prefix=".making-") as folder:
-            made = Path(folder) / target.name
-            sources = map(str, sorted(SOURCES.glob("ffx_*.c")))
-            command = [chosen, *FLAGS, *march, *sources, "-lm", "-o", str(made)]
-            done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)  # noqa: S603 ours
-            if done.returncode:
-                return next(iter(done.stderr.strip().splitlines()), f"{chosen} ended with {done.returncode}")
-            made.replace(target)
+            made, parts = (
+                Path(folder) / target.name,
+                [str(Path(folder) / f"{number}.o") for number in range(len(PARTS))],
+            )
+            commands = [
+                [chosen, *FLAGS, *march, *own, "-c", str(SOURCES / source), "-o", part]
+                for (source, own), part in zip(PARTS, parts, strict=True)
+            ]
+            with ThreadPoolExecutor(os.cpu_count()) as pool:
+                wrong = next(filter(None, pool.map(_wrong, commands)), None)
+            wrong = wrong or _wrong([chosen, *FLAGS, "-shared", *parts, "-lm", "-o", str(made)])
+            if wrong is None:
+                made.replace(target)
+            return wrong
     except (OSError, subprocess.TimeoutExpired) as error:
         return str(error)
+
+
+def _wrong(command: list[str]) -> str | None:
+    """Run a compiler. Returns the first line of what it complains of, None where it does its work."""
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)  # noqa: S603 ours
+    if done.returncode:
+        return next(iter(done.stderr.strip().splitlines()), f"{command[0]} ended with {done.returncode}")
     return None

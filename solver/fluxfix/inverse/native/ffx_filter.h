@@ -70,7 +70,7 @@ INLINE void expect_in_turn(const ffx_form *form, const ffx_motion *motion, const
         for (int k = 0; k < 2; ++k) {
             position[k] = all_lanes(state[k] + state[2 + k] * motion->instant_s[l]);
         }
-        basis_at(form, 2, position, &basis);
+        basis_at(form, position, &basis);
         for (int64_t i = 0; i < form->values; i += 3) {
             double value[3], slope[2][3], drift[3] = {0.0, 0.0, 0.0}, unused[2][3];
             c = sum_place(&basis, form->terms, c, value, slope);
@@ -90,10 +90,10 @@ INLINE void expect_in_turn(const ffx_form *form, const ffx_motion *motion, const
 }
 
 /* Expected values at a state, each at its own instant. */
-INLINE void expect(const ffx_form *form, int d, const ffx_motion *motion, const double *state, Expected *expected)
+INLINE void expect(const ffx_form *form, const ffx_motion *motion, const double *state, Expected *expected)
 {
     const int drifting = form->drift_terms[0] != 0;
-    if (d == 2 && motion->instants <= FFX_FEW_INSTANTS) {
+    if (D == 2 && motion->instants <= FFX_FEW_INSTANTS) {
         expect_in_turn(form, motion, state, expected);
         return;
     }
@@ -101,25 +101,25 @@ INLINE void expect(const ffx_form *form, int d, const ffx_motion *motion, const 
         Basis basis;
         Lanes position[FFX_MAX_JOINTS];
         const double *c = form->coefficients, *g = form->drift;
-        for (int k = 0; k < d; ++k) {
+        for (int k = 0; k < D; ++k) {
             position[k] = all_lanes(state[k]);
             for (int64_t l = 0; l < FFX_LANES && first + l < motion->instants; ++l) {
-                PUT(position[k], l, state[k] + state[d + k] * motion->instant_s[first + l]);
+                PUT(position[k], l, state[k] + state[D + k] * motion->instant_s[first + l]);
             }
         }
-        basis_at(form, d, position, &basis);
+        basis_at(form, position, &basis);
         for (int64_t i = 0; i < form->values; i += 3) {
             Sums found, drift;
-            c = sum_all(&basis, form->terms, d, 1, c, &found);
+            c = sum_all(&basis, form->terms, 1, c, &found);
             if (drifting) {
-                g = sum_all(&basis, form->drift_terms, d, 0, g, &drift);
+                g = sum_all(&basis, form->drift_terms, 0, g, &drift);
             }
             for (int64_t a = 0; a < 3 && i + a < form->values; ++a) {
                 const int64_t l = motion->instant_of_value[i + a] - first;
                 if (l >= 0 && l < FFX_LANES) {
                     expected->value[i + a] = GET(found.value[a], l);
                     expected->drift[i + a] = drifting ? GET(drift.value[a], l) : 0.0;
-                    for (int k = 0; k < d; ++k) {
+                    for (int k = 0; k < D; ++k) {
                         expected->slope[i + a][k] = GET(found.slope[k][a], l);
                     }
                 }
@@ -129,22 +129,22 @@ INLINE void expect(const ffx_form *form, int d, const ffx_motion *motion, const 
 }
 
 /* The estimate some time later. */
-INLINE void predict(int d, const ffx_motion *motion, const Estimate *from, double later_s, Estimate *to)
+INLINE void predict(const ffx_motion *motion, const Estimate *from, double later_s, Estimate *to)
 {
-    for (int k = 0; k < d; ++k) {
-        to->state[k] = from->state[k] + later_s * from->state[d + k];
-        to->state[d + k] = from->state[d + k];
+    for (int k = 0; k < D; ++k) {
+        to->state[k] = from->state[k] + later_s * from->state[D + k];
+        to->state[D + k] = from->state[D + k];
         const double speed = motion->acceleration[k] * later_s, way = speed * later_s;
         for (int j = 0; j <= k; ++j) {
-            const double both = entry(from->covariance, d + k, d + j);
-            const double crossed = entry(from->covariance, d + k, j) + entry(from->covariance, d + j, k);
+            const double both = entry(from->covariance, D + k, D + j);
+            const double crossed = entry(from->covariance, D + k, j) + entry(from->covariance, D + j, k);
             to->covariance[k * (k + 1) / 2 + j] =
                 entry(from->covariance, k, j) + later_s * (crossed + later_s * both) + (j == k ? way * way / 3.0 : 0.0);
-            to->covariance[(d + k) * (d + k + 1) / 2 + d + j] = both + (j == k ? speed * speed : 0.0);
+            to->covariance[(D + k) * (D + k + 1) / 2 + D + j] = both + (j == k ? speed * speed : 0.0);
         }
-        for (int j = 0; j < d; ++j) {
-            to->covariance[(d + k) * (d + k + 1) / 2 + j] = entry(from->covariance, d + k, j) +
-                                                            later_s * entry(from->covariance, d + k, d + j) +
+        for (int j = 0; j < D; ++j) {
+            to->covariance[(D + k) * (D + k + 1) / 2 + j] = entry(from->covariance, D + k, j) +
+                                                            later_s * entry(from->covariance, D + k, D + j) +
                                                             (j == k ? 0.5 * way * speed : 0.0);
         }
     }
@@ -179,20 +179,20 @@ INLINE double within(const ffx_form *form, int k, double position)
 
 /* What a prediction and a reading say together; the model is taken as straight about `around` at first, and then about
    what was found. Returns chi-square of the reading against the prediction, NaN where nothing was found. */
-INLINE double update(const ffx_form *form, int d, const ffx_motion *motion, const Reading *reading,
-                     const Estimate *prior, const double *around, Estimate *found)
+APART double update(const ffx_form *form, const ffx_motion *motion, const Reading *reading,
+                    const Estimate *prior, const double *around, Estimate *found)
 {
-    const int n = 2 * d, drifting = form->drift_terms[0] != 0;
+    const int n = 2 * D, drifting = form->drift_terms[0] != 0;
     double about[FFX_MAX_STATE], row[FFX_MAX_STATE + 1];
     Expected expected;
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         about[k] = within(form, k, around[k]);
-        about[d + k] = prior->state[d + k];
+        about[D + k] = prior->state[D + k];
     }
     for (int updates = 0; updates < FFX_MOST_UPDATES; ++updates) {
         double chi_square = 0.0;
         int curved = 0, sound = 1;
-        expect(form, d, motion, about, &expected);
+        expect(form, motion, about, &expected);
         *found = *prior;
         /* What varies unmeasured is taken as if it came anew with every sample, and once more, unfiltered, into what is
            stated of the position: no sample is trusted for more than it says alone. */
@@ -207,20 +207,20 @@ INLINE double update(const ffx_form *form, int d, const ffx_motion *motion, cons
             const double late = motion->instant_s[motion->instant_of_value[i]];
             double miss = reading->value[i] - expected.value[i] - expected.drift[i] * found->state[n];
             row[n] = expected.drift[i];
-            for (int k = 0; k < d; ++k) {
+            for (int k = 0; k < D; ++k) {
                 row[k] = expected.slope[i][k];
-                row[d + k] = late * expected.slope[i][k];
-                miss -= row[k] * (found->state[k] - about[k]) + row[d + k] * (found->state[d + k] - about[d + k]);
+                row[D + k] = late * expected.slope[i][k];
+                miss -= row[k] * (found->state[k] - about[k]) + row[D + k] * (found->state[D + k] - about[D + k]);
             }
             chi_square += absorb(n + drifting, row, miss, reading->variance[i], found);
         }
-        for (int k = 0; k < d; ++k) {
+        for (int k = 0; k < D; ++k) {
             const double to = within(form, k, found->state[k]), step = to - about[k];
-            const double variance = entry(found->covariance, k, k), speed = entry(found->covariance, d + k, d + k);
+            const double variance = entry(found->covariance, k, k), speed = entry(found->covariance, D + k, D + k);
             sound &= variance > 0.0 && speed > 0.0 && variance < (double)INFINITY && speed < (double)INFINITY;
             curved |= !(step * step <= FFX_STRAIGHT * (form->high[k] - form->low[k]) * sqrt(variance));
             about[k] = to;
-            about[d + k] = found->state[d + k];
+            about[D + k] = found->state[D + k];
         }
         if (!sound || !(chi_square == chi_square)) {
             return (double)NAN;

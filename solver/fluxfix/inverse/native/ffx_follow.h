@@ -64,13 +64,13 @@ INLINE double into_turn(const ffx_form *form, int k, double position)
 }
 
 /* Keep an estimate as that of a sample, which is what the following ones are predicted from. */
-INLINE void keep(const ffx_form *form, int d, const Estimate *found, double t_s, ffx_track_state *state)
+INLINE void keep(const ffx_form *form, const Estimate *found, double t_s, ffx_track_state *state)
 {
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         state->state[k] = into_turn(form, k, within(form, k, found->state[k]));
-        state->state[d + k] = found->state[d + k];
+        state->state[D + k] = found->state[D + k];
     }
-    for (int e = 0; e < d * (2 * d + 1); ++e) {
+    for (int e = 0; e < D * (2 * D + 1); ++e) {
         state->covariance[e] = found->covariance[e];
     }
     state->used_s = t_s;
@@ -78,7 +78,7 @@ INLINE void keep(const ffx_form *form, int d, const Estimate *found, double t_s,
 }
 
 /* Begin with a full solution: any position, and any velocity that a joint may have. Returns whether it can be believed. */
-INLINE int begin(const ffx_form *form, int d, const ffx_motion *motion, const double *weight, const double *given,
+INLINE int begin(const ffx_form *form, const ffx_motion *motion, const double *weight, const double *given,
                  const Reading *reading, double t_s, ffx_track_state *state, Track *track)
 {
     Solution solution;
@@ -91,34 +91,34 @@ INLINE int begin(const ffx_form *form, int d, const ffx_motion *motion, const do
     for (int e = 0; e < FFX_STATE_MATRIX; ++e) {
         prior.covariance[e] = 0.0;
     }
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         const double span = span_of(form, k);
         prior.state[k] = solution.position[k];
-        prior.state[d + k] = 0.0;
+        prior.state[D + k] = 0.0;
         prior.covariance[k * (k + 1) / 2 + k] = span * span;
-        prior.covariance[(d + k) * (d + k + 1) / 2 + d + k] = motion->speed[k] * motion->speed[k];
+        prior.covariance[(D + k) * (D + k + 1) / 2 + D + k] = motion->speed[k] * motion->speed[k];
     }
-    track->misfit = update(form, d, motion, reading, &prior, prior.state, &found);
-    track->dof = (int32_t)(reading->used - d);
+    track->misfit = update(form, motion, reading, &prior, prior.state, &found);
+    track->dof = (int32_t)(reading->used - D);
     if (!(track->misfit <= motion->gate[track->dof > 0 ? track->dof : 1])) {
         track->status |= track->misfit == track->misfit ? FFX_POOR_MATCH : FFX_NOT_CONVERGED;
         return 0;
     }
     track->status &= ~FFX_POOR_MATCH; /* which took all values as of one instant */
     state->ambiguous = solution.status & FFX_AMBIGUOUS ? 1.0 : 0.0;
-    keep(form, d, &found, t_s, state);
+    keep(form, &found, t_s, state);
     return 1;
 }
 
 /* Go on from a prediction with a reading. Returns whether they agree; where not, the estimate stays. */
-INLINE int go_on(const ffx_form *form, int d, const ffx_motion *motion, const double *weight, const double *given,
+INLINE int go_on(const ffx_form *form, const ffx_motion *motion, const double *weight, const double *given,
                  const Reading *reading, const Estimate *prior, double t_s, ffx_track_state *state, Track *track)
 {
     Solution solution;
     Estimate found;
     double around[FFX_MAX_JOINTS];
     int vague = 0, far = 0;
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         around[k] = prior->state[k];
         vague |= entry(prior->covariance, k, k) > form->resolution[k] * form->resolution[k];
     }
@@ -127,16 +127,16 @@ INLINE int go_on(const ffx_form *form, int d, const ffx_motion *motion, const do
     }
     if (vague && !(solution.status & FFX_NOT_MEASURED)) {
         double near[FFX_MAX_JOINTS];
-        for (int k = 0; k < d; ++k) {
+        for (int k = 0; k < D; ++k) {
             near[k] = unwound(form, k, solution.position[k], prior->state[k]);
             const double apart = near[k] - prior->state[k];
             far |= apart * apart > FFX_SAME_PLACE_SD * FFX_SAME_PLACE_SD * entry(prior->covariance, k, k);
         }
-        for (int k = 0; k < d && !far; ++k) {
+        for (int k = 0; k < D && !far; ++k) {
             around[k] = near[k];
         }
     }
-    track->misfit = update(form, d, motion, reading, prior, around, &found);
+    track->misfit = update(form, motion, reading, prior, around, &found);
     track->dof = (int32_t)reading->used;
     if (!(track->misfit <= motion->gate[reading->used])) {
         track->status |= track->misfit == track->misfit ? FFX_POOR_MATCH : FFX_NOT_CONVERGED;
@@ -146,7 +146,7 @@ INLINE int go_on(const ffx_form *form, int d, const ffx_motion *motion, const do
         if (solution.status & FFX_AMBIGUOUS) {
             track->status |= FFX_AMBIGUOUS;
         } else if (!(solution.status & (FFX_NOT_CONVERGED | FFX_NOT_MEASURED | FFX_POOR_MATCH))) {
-            for (int k = 0; k < d; ++k) {
+            for (int k = 0; k < D; ++k) {
                 const double apart = unwound(form, k, solution.position[k], found.state[k]) - found.state[k];
                 far |= apart * apart > form->resolution[k] * form->resolution[k];
             }
@@ -159,7 +159,7 @@ INLINE int go_on(const ffx_form *form, int d, const ffx_motion *motion, const do
             track->status |= FFX_AMBIGUOUS;
         }
     }
-    keep(form, d, &found, t_s, state);
+    keep(form, &found, t_s, state);
     return 1;
 }
 
@@ -184,7 +184,7 @@ INLINE void as_kept(const ffx_track_state *state, Estimate *estimate)
 }
 
 /* One sample. Returns whether there is a position to write. */
-INLINE int follow(const ffx_form *form, int d, const ffx_motion *motion, const double *weight, const double *given,
+INLINE int follow(const ffx_form *form, const ffx_motion *motion, const double *weight, const double *given,
                   double t_s, Reading *reading, ffx_track_state *state, Track *track)
 {
     Estimate kept, prior;
@@ -195,17 +195,17 @@ INLINE int follow(const ffx_form *form, int d, const ffx_motion *motion, const d
     track->dof = 0;
     track->status = reading->sided ? FFX_SATURATED : 0;
     track->outside = 0;
-    const int usable = !reading->missing && reading->used >= d;
+    const int usable = !reading->missing && reading->used >= D;
     double age_s = t_s - state->used_s;
-    for (int k = 0; k < d && state->running > 0.0; ++k) { /* by now it can be anywhere */
+    for (int k = 0; k < D && state->running > 0.0; ++k) { /* by now it can be anywhere */
         if (!(0.5 * motion->acceleration[k] * age_s * age_s <= span_of(form, k))) {
             state->running = 0.0;
         }
     }
     if (state->running > 0.0 && usable) {
         as_kept(state, &kept);
-        predict(d, motion, &kept, age_s, &prior);
-        used = go_on(form, d, motion, weight, given, reading, &prior, t_s, state, track);
+        predict(motion, &kept, age_s, &prior);
+        used = go_on(form, motion, weight, given, reading, &prior, t_s, state, track);
     }
     if (!used && state->running > 0.0) {
         const double coast_s = motion->coast_s == motion->coast_s ? motion->coast_s : 2.0 * state->period_s;
@@ -216,13 +216,13 @@ INLINE int follow(const ffx_form *form, int d, const ffx_motion *motion, const d
     if (state->running <= 0.0) {
         const int32_t before = track->status & FFX_SATURATED;
         track->status = before;
-        used = usable && begin(form, d, motion, weight, given, reading, t_s, state, track);
+        used = usable && begin(form, motion, weight, given, reading, t_s, state, track);
         if (!used) {
             track->status |= FFX_NOT_MEASURED;
             return 0;
         }
     }
-    if (used && reading->used <= d) {
+    if (used && reading->used <= D) {
         track->status |= FFX_UNCHECKED;
     }
     track->age_s = t_s - state->used_s + motion->ahead_s;
@@ -230,8 +230,8 @@ INLINE int follow(const ffx_form *form, int d, const ffx_motion *motion, const d
     track->estimate = kept;
     if (!used || motion->ahead_s > 0.0) {
         track->status |= FFX_PREDICTED;
-        predict(d, motion, &kept, track->age_s, &track->estimate);
-        for (int k = 0; k < d; ++k) {
+        predict(motion, &kept, track->age_s, &track->estimate);
+        for (int k = 0; k < D; ++k) {
             double *q = &track->estimate.state[k];
             if (form->wraps[k]) {
                 *q = into_turn(form, k, *q);

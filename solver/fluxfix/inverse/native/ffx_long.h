@@ -4,11 +4,11 @@
 
 #include "ffx_search.h"
 
-/* Which of two positions, d joints each, are different ones. */
-INLINE int differ(const ffx_form *form, int d, const double *a, const double *b)
+/* Which of two positions, D joints each, are different ones. */
+INLINE int differ(const ffx_form *form, const double *a, const double *b)
 {
     int found = 0;
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         double apart = a[k] - b[k];
         if (form->wraps[k]) {
             apart -= 360.0 * GET(rounded(all_lanes(apart * (1.0 / 360.0))), 0);
@@ -19,11 +19,11 @@ INLINE int differ(const ffx_form *form, int d, const double *a, const double *b)
 }
 
 /* The candidate of least cost that is another position than the best, -1 where there is none. */
-INLINE int rival_of(const ffx_form *form, int d, const Candidates *found, int best)
+INLINE int rival_of(const ffx_form *form, const Candidates *found, int best)
 {
     int other = -1;
     for (int c = 0; c < found->count; ++c) {
-        if (differ(form, d, found->position[c], found->position[best]) &&
+        if (differ(form, found->position[c], found->position[best]) &&
             (other < 0 || found->cost[c] < found->cost[other])) {
             other = c;
         }
@@ -32,32 +32,32 @@ INLINE int rival_of(const ffx_form *form, int d, const Candidates *found, int be
 }
 
 /* Whether a step, the same in all lanes, is a number and ends within the range of the search. */
-INLINE int inside(const ffx_form *form, int d, const Lanes *position, const Lanes *step)
+INLINE int inside(const ffx_form *form, const Lanes *position, const Lanes *step)
 {
     int found = 1;
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         const double to = GET(position[k], 0) + GET(step[k], 0);
         found &= to == to && (form->wraps[k] || (to > form->lowest[k] && to < form->highest[k]));
     }
     return found;
 }
 
-INLINE void not_measured(int d, int saturated, size_t row, const ffx_fixes *out)
+INLINE void not_measured(int saturated, size_t row, const ffx_fixes *out)
 {
     Fix fix;
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         fix.position[k] = all_lanes((double)NAN);
     }
-    for (int e = 0; e < d * (d + 1) / 2; ++e) {
+    for (int e = 0; e < D * (D + 1) / 2; ++e) {
         fix.noise[e] = fix.covariance[e] = all_lanes((double)INFINITY);
     }
     fix.misfit = all_lanes((double)NAN);
     fix.status = flag(~no_lane(), FFX_NOT_MEASURED | (saturated ? FFX_SATURATED : 0));
-    write_row(d, &fix, 0, 0, row, out);
+    write_row(&fix, 0, 0, row, out);
 }
 
 /* The long way, for one reading. `rival`, where wanted, is the cost of the best other position above the best's. */
-INLINE void long_way(const ffx_form *form, int d, const double *weight, const double *reading, size_t row,
+INLINE void long_way(const ffx_form *form, const double *weight, const double *reading, size_t row,
                      const ffx_fixes *out, double *rival)
 {
     Terms terms;
@@ -81,22 +81,22 @@ INLINE void long_way(const ffx_form *form, int d, const double *weight, const do
         measured += side == 0;
         missing |= !(r == r);
     }
-    if (rival && (missing || measured < d)) {
+    if (rival && (missing || measured < D)) {
         *rival = 0.0; /* nothing is known: always the long way */
         return;
     }
-    if (missing || measured < d) {
-        not_measured(d, terms.sided, row, out);
+    if (missing || measured < D) {
+        not_measured(terms.sided, row, out);
         return;
     }
-    search(form, d, &terms, given, values, &basis, &at, &found);
-    const int best = lowest_candidate(&found), other = rival_of(form, d, &found, best);
+    search(form, &terms, given, values, &basis, &at, &found);
+    const int best = lowest_candidate(&found), other = rival_of(form, &found, best);
     if (rival) {
         *rival = other < 0 ? (double)INFINITY : found.cost[other] - found.cost[best];
         return;
     }
     Fix fix;
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         fix.position[k] = all_lanes(found.position[best][k]);
     }
     const int sided = terms.sided;
@@ -105,28 +105,28 @@ INLINE void long_way(const ffx_form *form, int d, const double *weight, const do
         terms.weight[i] = terms.side[i] ? 0.0 : weight[i];
     }
     Lanes step[FFX_MAX_JOINTS];
-    const Lanes decrement = newton(form, d, &terms, values, fix.position, &basis, &at, step);
+    const Lanes decrement = newton(form, &terms, values, fix.position, &basis, &at, step);
     fix.misfit = at.cost;
-    if (!sided && found.at_rest[best] && inside(form, d, fix.position, step)) {
+    if (!sided && found.at_rest[best] && inside(form, fix.position, step)) {
         fix.misfit = larger(at.cost - decrement, all_lanes(0.0));
-        for (int k = 0; k < d; ++k) {
+        for (int k = 0; k < D; ++k) {
             fix.position[k] += step[k];
         }
     }
-    wrap(form, d, fix.position);
-    covariance(form, d, &terms, &basis, &at, &fix);
-    flags(form, d, &terms, values, measured - d, &fix);
+    wrap(form, fix.position);
+    covariance(form, &terms, &basis, &at, &fix);
+    flags(form, &terms, values, measured - D, &fix);
     const int ambiguous = other >= 0 && found.cost[other] < found.cost[best] + FFX_AMBIGUITY;
     fix.status |= flag(~no_lane(), (sided ? FFX_SATURATED : 0) | (found.at_rest[best] ? 0 : FFX_NOT_CONVERGED) |
                                        (ambiguous ? FFX_AMBIGUOUS : 0));
-    write_row(d, &fix, 0, measured - d, row, out);
+    write_row(&fix, 0, measured - D, row, out);
     if (ambiguous && out->status) {
-        for (int k = 0; k < d; ++k) {
+        for (int k = 0; k < D; ++k) {
             fix.position[k] = all_lanes(found.position[other][k]);
         }
-        wrap(form, d, fix.position);
-        for (int k = 0; k < d; ++k) {
-            out->other[row * (size_t)d + (size_t)k] = GET(fix.position[k], 0);
+        wrap(form, fix.position);
+        for (int k = 0; k < D; ++k) {
+            out->other[row * (size_t)D + (size_t)k] = GET(fix.position[k], 0);
         }
     }
 }

@@ -4,6 +4,7 @@
 
 #include "ffx_sums.h"
 
+/* What several places call and is long: compiled once, which costs no time when it runs and saves half of the compiler's. */
 #if defined(__GNUC__)
 #define APART static __attribute__((noinline))
 #else
@@ -28,14 +29,14 @@ typedef struct {
 
 /* Cost, gradient and Gauss-Newton matrix at a position. A measured value costs w r²; a saturated one costs that while
    the model falls short of its limit, and nothing beyond it. */
-INLINE void evaluate_any(const ffx_form *form, int d, const Terms *terms, const Lanes *reading, const Lanes *position,
+APART void evaluate_plain(const ffx_form *form, const Terms *terms, const Lanes *reading, const Lanes *position,
                          Basis *basis, Point *at)
 {
     const double *c = form->coefficients;
     const Lanes zero = all_lanes(0.0);
-    basis_at(form, d, position, basis);
+    basis_at(form, position, basis);
     Lanes cost = zero, gradient[FFX_MAX_JOINTS], matrix[FFX_MATRIX];
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         gradient[k] = zero;
         for (int j = 0; j <= k; ++j) {
             matrix[k * (k + 1) / 2 + j] = zero;
@@ -43,7 +44,7 @@ INLINE void evaluate_any(const ffx_form *form, int d, const Terms *terms, const 
     }
     for (int64_t i = 0; i < form->values; i += 3) {
         Sums found;
-        c = sum_all(basis, form->terms, d, 1, c, &found);
+        c = sum_all(basis, form->terms, 1, c, &found);
         for (int a = 0; a < 3 && i + a < form->values; ++a) {
             const Lanes miss = reading[i + a] - found.value[a];
             Lanes weight = all_lanes(terms->weight[i + a]);
@@ -51,7 +52,7 @@ INLINE void evaluate_any(const ffx_form *form, int d, const Terms *terms, const 
                 weight = choose(LESS(zero, miss * (double)terms->side[i + a]), weight, zero);
             }
             cost += weight * miss * miss;
-            for (int k = 0; k < d; ++k) {
+            for (int k = 0; k < D; ++k) {
                 const Lanes pull = weight * found.slope[k][a];
                 gradient[k] += pull * miss;
                 at->columns[k][i + a] = found.slope[k][a];
@@ -62,7 +63,7 @@ INLINE void evaluate_any(const ffx_form *form, int d, const Terms *terms, const 
         }
     }
     at->cost = cost;
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         at->gradient[k] = gradient[k];
         for (int j = 0; j <= k; ++j) {
             at->matrix[k * (k + 1) / 2 + j] = matrix[k * (k + 1) / 2 + j];
@@ -72,22 +73,22 @@ INLINE void evaluate_any(const ffx_form *form, int d, const Terms *terms, const 
 
 /* The same where the readings drift with a number that varies unmeasured: it is solved for beside the position, known
    beforehand to be 0 with an sd of 1, which gives the readings the weight 1 / (R + g gᵀ). */
-INLINE void evaluate_drifting(const ffx_form *form, int d, const Terms *terms, const Lanes *reading,
-                              const Lanes *position, Basis *basis, Point *at)
+APART void evaluate_drifting(const ffx_form *form, const Terms *terms, const Lanes *reading,
+                            const Lanes *position, Basis *basis, Point *at)
 {
     const Lanes zero = all_lanes(0.0);
     Lanes expected[FFX_MAX_VALUES], moved[FFX_MAX_VALUES], turned[FFX_MAX_JOINTS][FFX_MAX_VALUES];
     Lanes weight[FFX_MAX_VALUES], miss[FFX_MAX_VALUES], size = zero, known = zero;
     const double *c = form->coefficients, *g = form->drift;
-    basis_at(form, d, position, basis);
+    basis_at(form, position, basis);
     for (int64_t i = 0; i < form->values; i += 3) {
         Sums found, drift;
-        c = sum_all(basis, form->terms, d, 1, c, &found);
-        g = sum_all(basis, form->drift_terms, d, 1, g, &drift);
+        c = sum_all(basis, form->terms, 1, c, &found);
+        g = sum_all(basis, form->drift_terms, 1, g, &drift);
         for (int a = 0; a < 3 && i + a < form->values; ++a) {
             expected[i + a] = found.value[a];
             moved[i + a] = drift.value[a];
-            for (int k = 0; k < d; ++k) {
+            for (int k = 0; k < D; ++k) {
                 at->columns[k][i + a] = found.slope[k][a];
                 turned[k][i + a] = drift.slope[k][a];
             }
@@ -114,7 +115,7 @@ INLINE void evaluate_drifting(const ffx_form *form, int d, const Terms *terms, c
         miss[i] -= moved[i] * size;
         at->cost += weight[i] * miss[i] * miss[i];
     }
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         Lanes gradient = zero, shared = zero;
         for (int64_t i = 0; i < form->values; ++i) {
             at->columns[k][i] += turned[k][i] * size;
@@ -137,41 +138,13 @@ INLINE void evaluate_drifting(const ffx_form *form, int d, const Terms *terms, c
     }
 }
 
-/* One of each for every number of joints, so that what depends on it is known when it is compiled. */
-#define FFX_EVALUATE(D)                                                                                                \
-    APART void evaluate_##D(const ffx_form *form, const Terms *terms, const Lanes *reading, const Lanes *position,     \
-                            Basis *basis, Point *at)                                                                   \
-    {                                                                                                                  \
-        evaluate_any(form, D, terms, reading, position, basis, at);                                                    \
-    }                                                                                                                  \
-    APART void evaluate_drifting_##D(const ffx_form *form, const Terms *terms, const Lanes *reading,                   \
-                                     const Lanes *position, Basis *basis, Point *at)                                   \
-    {                                                                                                                  \
-        evaluate_drifting(form, D, terms, reading, position, basis, at);                                               \
-    }
-
-FFX_EVALUATE(1)
-FFX_EVALUATE(2)
-FFX_EVALUATE(3)
-FFX_EVALUATE(4)
-
-INLINE void evaluate(const ffx_form *form, int d, const Terms *terms, const Lanes *reading, const Lanes *position,
+INLINE void evaluate(const ffx_form *form, const Terms *terms, const Lanes *reading, const Lanes *position,
                      Basis *basis, Point *at)
 {
     if (form->drift_terms[0]) {
-        switch (d) {
-        case 1: evaluate_drifting_1(form, terms, reading, position, basis, at); break;
-        case 2: evaluate_drifting_2(form, terms, reading, position, basis, at); break;
-        case 3: evaluate_drifting_3(form, terms, reading, position, basis, at); break;
-        default: evaluate_drifting_4(form, terms, reading, position, basis, at); break;
-        }
-        return;
-    }
-    switch (d) {
-    case 1: evaluate_1(form, terms, reading, position, basis, at); break;
-    case 2: evaluate_2(form, terms, reading, position, basis, at); break;
-    case 3: evaluate_3(form, terms, reading, position, basis, at); break;
-    default: evaluate_4(form, terms, reading, position, basis, at); break;
+        evaluate_drifting(form, terms, reading, position, basis, at);
+    } else {
+        evaluate_plain(form, terms, reading, position, basis, at);
     }
 }
 

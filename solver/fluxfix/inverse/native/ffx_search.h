@@ -20,10 +20,10 @@ typedef struct {
 } Candidates;
 
 /* The point of the grid nearest to a position. */
-INLINE int64_t nearest_point(const ffx_form *form, int d, const double *position)
+INLINE int64_t nearest_point(const ffx_form *form, const double *position)
 {
     int64_t found = 0;
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         const double cells = (position[k] - form->first[k]) / form->step[k] + 0.5;
         int64_t index = (int64_t)(cells < -1e9 ? -1e9 : cells > 1e9 ? 1e9 : cells);
         index -= (double)index > cells; /* the cast rounds towards zero */
@@ -38,9 +38,9 @@ INLINE int64_t nearest_point(const ffx_form *form, int d, const double *position
     return found;
 }
 
-INLINE void position_of_point(const ffx_form *form, int d, int64_t point, double *position)
+INLINE void position_of_point(const ffx_form *form, int64_t point, double *position)
 {
-    for (int k = d - 1; k >= 0; --k) {
+    for (int k = D - 1; k >= 0; --k) {
         position[k] = form->first[k] + (double)(point % form->points_of_joint) * form->step[k];
         point /= form->points_of_joint;
     }
@@ -65,7 +65,7 @@ static void lowest_along(int64_t points, int64_t along, int64_t stride, int wrap
 }
 
 /* The deepest separate valleys of the misfit over the grid, deepest first. Returns how many. */
-static int valleys(const ffx_form *form, int d, const Terms *terms, const double *reading, int64_t *found)
+static int valleys(const ffx_form *form, const Terms *terms, const double *reading, int64_t *found)
 {
     double misfit[FFX_MAX_POINTS], lowest[FFX_MAX_POINTS], other[FFX_MAX_POINTS];
     double *const pull = lowest, *const known = other;
@@ -103,7 +103,7 @@ static int valleys(const ffx_form *form, int d, const Terms *terms, const double
     for (int64_t p = 0; p < form->points; ++p) {
         now[p] = misfit[p];
     }
-    for (int k = d - 1; k >= 0; --k) {
+    for (int k = D - 1; k >= 0; --k) {
         double *swapped = now;
         lowest_along(form->points, form->points_of_joint, stride, form->wraps[k] != 0, now, next);
         now = next;
@@ -128,23 +128,23 @@ static int valleys(const ffx_form *form, int d, const Terms *terms, const double
 }
 
 /* The undamped step at a position. Returns its square in sd. */
-INLINE Lanes newton(const ffx_form *form, int d, const Terms *terms, const Lanes *reading, const Lanes *position,
-                    Basis *basis, Point *at, Lanes *step)
+APART Lanes newton(const ffx_form *form, const Terms *terms, const Lanes *reading, const Lanes *position,
+                   Basis *basis, Point *at, Lanes *step)
 {
     Lanes factor[FFX_MATRIX], decrement = all_lanes(0.0);
-    evaluate(form, d, terms, reading, position, basis, at);
-    factorise(d, at->matrix, factor);
-    solve_factored(d, factor, at->gradient, step);
-    for (int k = 0; k < d; ++k) {
+    evaluate(form, terms, reading, position, basis, at);
+    factorise(at->matrix, factor);
+    solve_factored(factor, at->gradient, step);
+    for (int k = 0; k < D; ++k) {
         decrement += at->gradient[k] * step[k];
     }
     return decrement;
 }
 
 /* The damped matrix, with the rows of resting joints replaced by those of the identity. */
-INLINE void held(int d, const Lanes *matrix, const Mask *is_free, Lanes damping, Lanes *out)
+INLINE void held(const Lanes *matrix, const Mask *is_free, Lanes damping, Lanes *out)
 {
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         for (int j = 0; j < k; ++j) {
             const int e = k * (k + 1) / 2 + j;
             out[e] = choose(is_free[k] & is_free[j], matrix[e], all_lanes(0.0));
@@ -155,25 +155,25 @@ INLINE void held(int d, const Lanes *matrix, const Mask *is_free, Lanes damping,
 }
 
 /* From the start in each lane to the bottom of its valley. */
-INLINE void follow(const ffx_form *form, int d, const Terms *terms, const Lanes *reading, Lanes *position, Basis *basis,
+INLINE void descend(const ffx_form *form, const Terms *terms, const Lanes *reading, Lanes *position, Basis *basis,
                    Point *at, Mask *at_rest)
 {
     Lanes damping = all_lanes(FFX_FIRST_DAMPING), trial[FFX_MAX_JOINTS];
     Mask rest = no_lane(), settled = no_lane();
     Point there;
     at->cost = all_lanes(INFINITY);
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         trial[k] = position[k];
         at->gradient[k] = all_lanes(0.0);
     }
-    for (int e = 0; e < d * (d + 1) / 2; ++e) {
+    for (int e = 0; e < D * (D + 1) / 2; ++e) {
         at->matrix[e] = all_lanes(0.0);
     }
     for (int step = 0; step < FFX_MOST_STEPS && any_lane(~rest); ++step) {
         Lanes matrix[FFX_MATRIX], factor[FFX_MATRIX], gradient[FFX_MAX_JOINTS];
         Lanes plain[FFX_MAX_JOINTS], damped[FFX_MAX_JOINTS], decrement = all_lanes(0.0);
         Mask is_free[FFX_MAX_JOINTS];
-        evaluate(form, d, terms, reading, trial, basis, &there);
+        evaluate(form, terms, reading, trial, basis, &there);
         const Mask better = ~rest & LESS(there.cost, at->cost);
         /* Near the minimum round-off decides the sign of the last change; that step is far below an sd. */
         const Mask last = ~rest & settled & LESS(there.cost, at->cost * (1.0 + 1e-9) + 1e-12);
@@ -184,15 +184,15 @@ INLINE void follow(const ffx_form *form, int d, const Terms *terms, const Lanes 
             damping = choose(better, eased, raised);
         }
         at->cost = choose(taken, there.cost, at->cost);
-        for (int k = 0; k < d; ++k) {
+        for (int k = 0; k < D; ++k) {
             position[k] = choose(taken, trial[k], position[k]);
             at->gradient[k] = choose(taken, there.gradient[k], at->gradient[k]);
         }
-        for (int e = 0; e < d * (d + 1) / 2; ++e) {
+        for (int e = 0; e < D * (D + 1) / 2; ++e) {
             at->matrix[e] = choose(taken, there.matrix[e], at->matrix[e]);
         }
         rest |= settled;
-        for (int k = 0; k < d; ++k) {
+        for (int k = 0; k < D; ++k) {
             const Lanes zero = all_lanes(0.0), g = at->gradient[k];
             is_free[k] = ~no_lane();
             if (!form->wraps[k]) {
@@ -202,17 +202,17 @@ INLINE void follow(const ffx_form *form, int d, const Terms *terms, const Lanes 
             }
             gradient[k] = choose(is_free[k], g, zero);
         }
-        held(d, at->matrix, is_free, all_lanes(0.0), matrix);
-        factorise(d, matrix, factor);
-        solve_factored(d, factor, gradient, plain);
-        for (int k = 0; k < d; ++k) {
+        held(at->matrix, is_free, all_lanes(0.0), matrix);
+        factorise(matrix, factor);
+        solve_factored(factor, gradient, plain);
+        for (int k = 0; k < D; ++k) {
             decrement += gradient[k] * plain[k];
         }
         settled = LESS(decrement, FFX_AT_REST * larger(at->cost, all_lanes(1.0)));
-        held(d, at->matrix, is_free, damping, matrix);
-        factorise(d, matrix, factor);
-        solve_factored(d, factor, gradient, damped);
-        for (int k = 0; k < d; ++k) {
+        held(at->matrix, is_free, damping, matrix);
+        factorise(matrix, factor);
+        solve_factored(factor, gradient, damped);
+        for (int k = 0; k < D; ++k) {
             trial[k] = position[k] + choose(settled, plain[k], damped[k]);
             if (!form->wraps[k]) {
                 trial[k] = clipped(trial[k], form->lowest[k], form->highest[k]);
@@ -223,7 +223,7 @@ INLINE void follow(const ffx_form *form, int d, const Terms *terms, const Lanes 
 }
 
 /* Follow points of the grid, and add where they lead to the candidates. */
-INLINE void follow_points(const ffx_form *form, int d, const Terms *terms, const Lanes *reading, const int64_t *points,
+INLINE void follow_points(const ffx_form *form, const Terms *terms, const Lanes *reading, const int64_t *points,
                           int count, Basis *basis, Point *at, Candidates *found)
 {
     for (int done = 0; done < count; done += FFX_LANES) {
@@ -231,14 +231,14 @@ INLINE void follow_points(const ffx_form *form, int d, const Terms *terms, const
         Mask at_rest;
         for (int l = 0; l < FFX_LANES; ++l) {
             double start[FFX_MAX_JOINTS];
-            position_of_point(form, d, points[done + l < count ? done + l : done], start);
-            for (int k = 0; k < d; ++k) {
+            position_of_point(form, points[done + l < count ? done + l : done], start);
+            for (int k = 0; k < D; ++k) {
                 PUT(position[k], l, start[k]);
             }
         }
-        follow(form, d, terms, reading, position, basis, at, &at_rest);
+        descend(form, terms, reading, position, basis, at, &at_rest);
         for (int l = 0; l < FFX_LANES && done + l < count; ++l, ++found->count) {
-            for (int k = 0; k < d; ++k) {
+            for (int k = 0; k < D; ++k) {
                 found->position[found->count][k] = GET(position[k], l);
             }
             found->cost[found->count] = GET(at->cost, l);
@@ -257,11 +257,11 @@ INLINE int lowest_candidate(const Candidates *found)
 }
 
 /* The point on the other side of the fold that a point is near; the point itself where there is no fold. */
-INLINE int64_t across_fold(const ffx_form *form, int d, int64_t point)
+INLINE int64_t across_fold(const ffx_form *form, int64_t point)
 {
     int64_t rest = point, found = 0, stride = 1;
-    for (int k = d - 1; k >= 0; --k) {
-        int64_t index = rest % form->points_of_joint + form->across[point * d + k];
+    for (int k = D - 1; k >= 0; --k) {
+        int64_t index = rest % form->points_of_joint + form->across[point * D + k];
         rest /= form->points_of_joint;
         if (form->wraps[k]) {
             index = (index % form->points_of_joint + form->points_of_joint) % form->points_of_joint;
@@ -275,19 +275,19 @@ INLINE int64_t across_fold(const ffx_form *form, int d, int64_t point)
 }
 
 /* Every candidate for a reading. */
-INLINE void search(const ffx_form *form, int d, const Terms *terms, const double *reading, const Lanes *values,
+INLINE void search(const ffx_form *form, const Terms *terms, const double *reading, const Lanes *values,
                    Basis *basis, Point *at, Candidates *found)
 {
     int64_t points[FFX_VALLEYS];
-    int count = valleys(form, d, terms, reading, points);
+    int count = valleys(form, terms, reading, points);
     found->count = 0;
     for (int again = 0; again < 2; ++again) {
         if (again) {
-            points[0] = nearest_point(form, d, found->position[lowest_candidate(found)]);
-            points[1] = across_fold(form, d, points[0]);
+            points[0] = nearest_point(form, found->position[lowest_candidate(found)]);
+            points[1] = across_fold(form, points[0]);
             count = points[0] == points[1] ? 0 : 2;
         }
-        follow_points(form, d, terms, values, points, count, basis, at, found);
+        follow_points(form, terms, values, points, count, basis, at, found);
     }
 }
 

@@ -5,9 +5,9 @@
 #include "ffx_model.h"
 
 /* Factors of matrix = L D Lᵀ: L below the diagonal, 1 / D on it. A pivot that is not positive becomes NaN. */
-INLINE void factorise(int d, const Lanes *matrix, Lanes *factor)
+INLINE void factorise(const Lanes *matrix, Lanes *factor)
 {
-    for (int i = 0; i < d; ++i) {
+    for (int i = 0; i < D; ++i) {
         Lanes row[FFX_MAX_JOINTS], pivot = matrix[i * (i + 1) / 2 + i];
         for (int j = 0; j < i; ++j) {
             row[j] = matrix[i * (i + 1) / 2 + j];
@@ -25,19 +25,19 @@ INLINE void factorise(int d, const Lanes *matrix, Lanes *factor)
 }
 
 /* Solve for one right side. */
-INLINE void solve_factored(int d, const Lanes *factor, const Lanes *right, Lanes *found)
+INLINE void solve_factored(const Lanes *factor, const Lanes *right, Lanes *found)
 {
-    for (int i = 0; i < d; ++i) {
+    for (int i = 0; i < D; ++i) {
         found[i] = right[i];
         for (int k = 0; k < i; ++k) {
             found[i] -= factor[i * (i + 1) / 2 + k] * found[k];
         }
     }
-    for (int i = 0; i < d; ++i) {
+    for (int i = 0; i < D; ++i) {
         found[i] *= factor[i * (i + 1) / 2 + i];
     }
-    for (int i = d - 1; i >= 0; --i) {
-        for (int k = i + 1; k < d; ++k) {
+    for (int i = D - 1; i >= 0; --i) {
+        for (int k = i + 1; k < D; ++k) {
             found[i] -= factor[k * (k + 1) / 2 + i] * found[k];
         }
     }
@@ -45,21 +45,21 @@ INLINE void solve_factored(int d, const Lanes *factor, const Lanes *right, Lanes
 
 /* The inverse of a matrix, as a lower triangle. Returns the lanes in which there is none worth the name: of unit
    diagonal, the determinant is round-off. */
-INLINE Mask invert(int d, const Lanes *matrix, Lanes *inverse)
+INLINE Mask invert(const Lanes *matrix, Lanes *inverse)
 {
     Lanes factor[FFX_MATRIX], determinant = all_lanes(1.0);
     Mask sound = EQUAL(determinant, determinant);
-    factorise(d, matrix, factor);
-    for (int i = 0; i < d; ++i) {
+    factorise(matrix, factor);
+    for (int i = 0; i < D; ++i) {
         const int diagonal = i * (i + 1) / 2 + i;
         determinant *= factor[diagonal] * matrix[diagonal];
         sound &= LESS(all_lanes(1e-300), matrix[diagonal]);
         Lanes unit[FFX_MAX_JOINTS], column[FFX_MAX_JOINTS];
-        for (int k = 0; k < d; ++k) {
+        for (int k = 0; k < D; ++k) {
             unit[k] = all_lanes(k == i ? 1.0 : 0.0);
         }
-        solve_factored(d, factor, unit, column);
-        for (int k = i; k < d; ++k) {
+        solve_factored(factor, unit, column);
+        for (int k = i; k < D; ++k) {
             inverse[k * (k + 1) / 2 + i] = column[k];
         }
     }

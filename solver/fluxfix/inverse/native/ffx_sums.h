@@ -2,8 +2,7 @@
 #ifndef FFX_SUMS_H
 #define FFX_SUMS_H
 
-#include "ffx_form.h"
-#include "ffx_lanes.h"
+#include "ffx_joints.h"
 
 #define FFX_DEGREE 0.017453292519943295769 /* in radians */
 
@@ -36,9 +35,9 @@ INLINE void cosine_sine(Lanes angle_deg, Lanes *cosine, Lanes *sine)
 }
 
 /* Chebyshev polynomials of a joint between two ends, harmonics 1, cos, sin, cos 2, … of one that makes a full turn. */
-INLINE void basis_at(const ffx_form *form, int d, const Lanes *position, Basis *basis)
+INLINE void basis_at(const ffx_form *form, const Lanes *position, Basis *basis)
 {
-    for (int k = 0; k < d; ++k) {
+    for (int k = 0; k < D; ++k) {
         /* As many as any form of this joint needs. */
         int64_t terms = form->terms[k] > form->common_terms[k] ? form->terms[k] : form->common_terms[k];
         terms = terms > form->drift_terms[k] ? terms : form->drift_terms[k];
@@ -79,11 +78,10 @@ INLINE void basis_at(const ffx_form *form, int d, const Lanes *position, Basis *
 }
 
 /* The innermost joint's sums. Returns where the coefficients after them stand. */
-INLINE const double *sum_last(const Basis *basis, const int64_t *terms, int d, int k, int slopes, const double *c,
+INLINE const double *sum_last(const Basis *basis, const int64_t *terms, int k, int slopes, const double *c,
                               Sums *out)
 {
     Lanes v0 = all_lanes(0.0), v1 = v0, v2 = v0, s0 = v0, s1 = v0, s2 = v0;
-    (void)d;
     for (int64_t i = 0; i < terms[k]; ++i, c += 3) {
         const Lanes value = basis->value[k][i];
         v0 += value * c[0];
@@ -106,25 +104,25 @@ INLINE const double *sum_last(const Basis *basis, const int64_t *terms, int d, i
 }
 
 #define FFX_SUM_OUTER(NAME, INNER)                                                                                     \
-    INLINE const double *NAME(const Basis *basis, const int64_t *terms, int d, int k, int slopes, const double *c,     \
+    INLINE const double *NAME(const Basis *basis, const int64_t *terms, int k, int slopes, const double *c,            \
                               Sums *out)                                                                               \
     {                                                                                                                  \
         Sums whole;                                                                                                    \
         for (int a = 0; a < 3; ++a) {                                                                                  \
             whole.value[a] = all_lanes(0.0);                                                                           \
-            for (int j = k; j < d; ++j) {                                                                              \
+            for (int j = k; j < D; ++j) {                                                                              \
                 whole.slope[j][a] = all_lanes(0.0);                                                                    \
             }                                                                                                          \
         }                                                                                                              \
         for (int64_t i = 0; i < terms[k]; ++i) {                                                                       \
             const Lanes value = basis->value[k][i], slope = basis->slope[k][i];                                        \
             Sums part;                                                                                                 \
-            c = INNER(basis, terms, d, k + 1, slopes, c, &part);                                                       \
+            c = INNER(basis, terms, k + 1, slopes, c, &part);                                                          \
             for (int a = 0; a < 3; ++a) {                                                                              \
                 whole.value[a] += value * part.value[a];                                                               \
                 if (slopes) {                                                                                          \
                     whole.slope[k][a] += slope * part.value[a];                                                        \
-                    for (int j = k + 1; j < d; ++j) {                                                                  \
+                    for (int j = k + 1; j < D; ++j) {                                                                  \
                         whole.slope[j][a] += value * part.slope[j][a];                                                 \
                     }                                                                                                  \
                 }                                                                                                      \
@@ -139,12 +137,12 @@ FFX_SUM_OUTER(sum_three, sum_two)
 FFX_SUM_OUTER(sum_four, sum_three)
 
 /* Three values of a form, from the coefficients at `c`. */
-INLINE const double *sum_all(const Basis *basis, const int64_t *terms, int d, int slopes, const double *c, Sums *out)
+INLINE const double *sum_all(const Basis *basis, const int64_t *terms, int slopes, const double *c, Sums *out)
 {
-    return d == 1   ? sum_last(basis, terms, d, 0, slopes, c, out)
-           : d == 2 ? sum_two(basis, terms, d, 0, slopes, c, out)
-           : d == 3 ? sum_three(basis, terms, d, 0, slopes, c, out)
-                    : sum_four(basis, terms, d, 0, slopes, c, out);
+    return D == 1   ? sum_last(basis, terms, 0, slopes, c, out)
+           : D == 2 ? sum_two(basis, terms, 0, slopes, c, out)
+           : D == 3 ? sum_three(basis, terms, 0, slopes, c, out)
+                    : sum_four(basis, terms, 0, slopes, c, out);
 }
 
 #endif

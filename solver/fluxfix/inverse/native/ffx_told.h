@@ -4,9 +4,9 @@
 
 #include "ffx_follow.h"
 
-INLINE void write_track(int d, const Track *track, int told, size_t row, const ffx_tracks *out)
+INLINE void write_track(const Track *track, int told, size_t row, const ffx_tracks *out)
 {
-    const size_t size = (size_t)d;
+    const size_t size = (size_t)D;
     for (size_t k = 0; k < size; ++k) {
         out->position[row * size + k] = told ? track->estimate.state[k] : (double)NAN;
         out->velocity[row * size + k] = told ? track->estimate.state[size + k] : (double)NAN;
@@ -15,7 +15,7 @@ INLINE void write_track(int d, const Track *track, int told, size_t row, const f
             const double noise = told ? entry(track->estimate.covariance, (int)k, (int)j) : (double)INFINITY;
             out->covariance[to] = out->noise[to] = noise;
             out->velocity_covariance[to] =
-                told ? entry(track->estimate.covariance, d + (int)k, d + (int)j) : (double)INFINITY;
+                told ? entry(track->estimate.covariance, D + (int)k, D + (int)j) : (double)INFINITY;
         }
     }
     out->misfit[row] = track->misfit;
@@ -36,10 +36,10 @@ INLINE Lanes gathered(const double *numbers, size_t width, size_t row, size_t co
 
 /* Add to rows, as many as there are lanes at most, what does not hang on the rows before: the part that is common to all
    samples, and the flags that follow from it. `one` is the reading of the only row, or none where nothing is saturated. */
-INLINE void describe(const ffx_form *form, int d, const double *weight, const Reading *one, const double *readings,
-                     size_t row, size_t count, const ffx_tracks *out)
+APART void describe(const ffx_form *form, const double *weight, const Reading *one, const double *readings,
+                    size_t row, size_t count, const ffx_tracks *out)
 {
-    const size_t size = (size_t)d, values = (size_t)form->values;
+    const size_t size = (size_t)D, values = (size_t)form->values;
     Terms terms;
     Fix fix;
     Lanes reading[FFX_MAX_VALUES], expected[FFX_MAX_VALUES], noise[FFX_MATRIX];
@@ -61,28 +61,28 @@ INLINE void describe(const ffx_form *form, int d, const double *weight, const Re
         Point at;
         const double *c = form->coefficients;
         if (drifting) { /* slopes of a reading that shows no drift, since there may be none */
-            basis_at(form, d, fix.position, &basis);
+            basis_at(form, fix.position, &basis);
         }
         for (int64_t i = 0; drifting && i < form->values; i += 3) {
             Sums found;
-            c = sum_all(&basis, form->terms, d, 0, c, &found);
+            c = sum_all(&basis, form->terms, 0, c, &found);
             for (int64_t a = 0; a < 3 && i + a < form->values; ++a) {
                 expected[i + a] = found.value[a];
             }
         }
-        evaluate(form, d, &terms, drifting ? expected : reading, fix.position, &basis, &at);
-        covariance(form, d, &terms, &basis, &at, &fix);
-        for (int e = 0; e < d * (d + 1) / 2; ++e) {
+        evaluate(form, &terms, drifting ? expected : reading, fix.position, &basis, &at);
+        covariance(form, &terms, &basis, &at, &fix);
+        for (int e = 0; e < D * (D + 1) / 2; ++e) {
             const Lanes common = fix.covariance[e] - fix.noise[e];
             fix.covariance[e] = noise[e] + choose(fix.singular, all_lanes(0.0), common);
         }
     } else {
-        for (int e = 0; e < d * (d + 1) / 2; ++e) {
+        for (int e = 0; e < D * (D + 1) / 2; ++e) {
             fix.covariance[e] = noise[e];
         }
     }
     fix.misfit = all_lanes(0.0); /* judged against the prediction already */
-    flags(form, d, &terms, reading, 1, &fix);
+    flags(form, &terms, reading, 1, &fix);
     for (size_t l = 0; l < FFX_LANES && l < count; ++l) {
         if (out->status[row + l] & FFX_NOT_MEASURED) {
             out->status[row + l] |= (int32_t)GET(fix.status, l) & (FFX_WEAK_FIELD | FFX_STRONG_FIELD);
