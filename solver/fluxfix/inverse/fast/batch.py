@@ -62,25 +62,32 @@ class Found(NamedTuple):
 def functions(shape: Shape, tensors: Tensors, k: int, terms: int, position: Array) -> tuple[Array, Array]:
     """Functions of one joint and their derivatives at positions (n,): two arrays (terms, n)."""
     one, zero = jnp.ones_like(position), jnp.zeros_like(position)
-    values, slopes = [one], [zero]
+    # Loops: written out, the compiler takes several times as long.
     if shape.wraps[k]:
         angle = jnp.deg2rad(position)
         c, s = jnp.cos(angle), jnp.sin(angle)
-        cosine, sine = c, s
-        for order in range(1, terms // 2 + 1):
+
+        def turn(at: tuple[Array, Array], order: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+            cosine, sine = at
             rate = order * jnp.pi / 180.0
-            values += [cosine, sine]
-            slopes += [-rate * sine, rate * cosine]
-            cosine, sine = cosine * c - sine * s, sine * c + cosine * s
+            found = jnp.stack([cosine, sine]), jnp.stack([-rate * sine, rate * cosine])
+            return (cosine * c - sine * s, sine * c + cosine * s), found
+
+        _, (values, slopes) = jax.lax.scan(turn, (c, s), jnp.arange(1.0, terms // 2 + 1))
+        found = values.reshape(-1, *one.shape), slopes.reshape(-1, *one.shape)
     else:
         rate = 2.0 / (tensors.highest[k] - tensors.lowest[k])
         x = (position - 0.5 * (tensors.lowest[k] + tensors.highest[k])) * rate
-        values, slopes = [one, x], [zero, one]
-        for i in range(2, terms):
-            slopes.append(2.0 * values[i - 1] + 2.0 * x * slopes[i - 1] - slopes[i - 2])
-            values.append(2.0 * x * values[i - 1] - values[i - 2])
-        slopes = [slope * rate for slope in slopes]
-    return jnp.stack(values[:terms]), jnp.stack(slopes[:terms])
+
+        def rise(
+            at: tuple[tuple[Array, Array], tuple[Array, Array]], _: None
+        ) -> tuple[tuple[tuple[Array, Array], tuple[Array, Array]], tuple[Array, Array]]:
+            (before, slope_before), (now, slope) = at
+            then = 2.0 * x * now - before, 2.0 * now + 2.0 * x * slope - slope_before
+            return ((now, slope), then), (now, rate * slope)
+
+        _, found = jax.lax.scan(rise, ((one, zero), (x, one)), None, length=terms - 1)
+    return jnp.concatenate([one[None], found[0]])[:terms], jnp.concatenate([zero[None], found[1]])[:terms]
 
 
 def summed(coefficients: Array, parts: list[Array]) -> list[Array]:
