@@ -142,11 +142,18 @@ def _service() -> str:
     (many,) = rows("latency", path="service, Python client", readings=100000)
     (short,) = rows("track", rig="boom-stick", batch=50, way="stream")
     (long,) = rows("track", rig="boom-stick", batch=500, way="stream")
+    (fast,) = rows("prove-stream")
+    (one,) = rows("prove-load", live_client="single readings")
+    (live,) = rows("prove-load", live_client="stream")
     return (
         f"Service: one reading takes {number(stub, 'over_echo'):.2f} × a bare echo of the same sizes (median; 99th percentile "
         f"{number(stub, 'p99_over_echo'):.2f} ×); 100,000 readings take {number(many, 'added_ms'):.0f} ms more than in process; a stream "
         f"follows {_thousands(number(short, 'samples_per_s'))} samples a second in batches of 50, "
-        f"{_thousands(number(long, 'samples_per_s'))} in batches of 500."
+        f"{_thousands(number(long, 'samples_per_s'))} in batches of 500. A rig at 10 kHz in messages of 1 ms, for "
+        f"{number(fast, 'seconds') / 60.0:.0f} minutes: {number(fast, 'answers'):,.0f} of {number(fast, 'messages'):,.0f} messages answered, "
+        f"{number(fast, 'median_ms'):.2f} ms after the client is given them (median; 99.9th percentile {number(fast, 'p999_ms'):.1f} ms). "
+        "Beside a client that sends batches as fast as it can, the 99th "
+        f"percentile of single readings is {number(one, 'p99_ratio'):.1f} × that without it, of a stream {number(live, 'p99_ratio'):.1f} ×."
     )
 
 
