@@ -17,6 +17,10 @@ class ClockError(ArgumentError):
     """A sample's time is not finite, or lies before that of the sample ahead of it."""
 
 
+class TimeError(ClockError):
+    """A sample's time is no finite number."""
+
+
 class UntoldFieldError(ArgumentError):
     """Readings cannot tell a foreign field from their positions."""
 

@@ -19,7 +19,7 @@ class Status(IntFlag):
     WEAK_FIELD = 32
     """The flux density is weaker than the rig can produce anywhere on its travel."""
     NOT_MEASURED = 64
-    """Fewer usable axes than joints: the position is NaN."""
+    """A value is no number, or fewer values than joints are within the range: the position is NaN."""
     UNCHECKED = 128
     """No spare axis (dof 0): a foreign field or a broken axis cannot be noticed."""
     PREDICTED = 256

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from fluxfix import arguments
-from fluxfix.errors import ArgumentError, ClockError
+from fluxfix.errors import ArgumentError, ClockError, TimeError
 from fluxfix.inverse.track import engine
 from fluxfix.inverse.track import state as states
 from fluxfix.inverse.track.motion import Motion, first_speed, largest_acceleration
@@ -132,7 +132,7 @@ class Tracker:
             Tracks with n rows.
 
         Raises:
-            ClockError: times go back or are not finite; nothing of the batch is used.
+            ClockError: times go back, or (TimeError) are not finite; nothing of the batch is used.
             ArgumentError: the shapes are wrong.
         """
         rows, _ = arguments.rows(readings, "values", self._rig, self.columns)
@@ -170,8 +170,14 @@ class Tracker:
         if bad >= 0:
             times = np.frombuffer(t_s)
             before = float(times[bad - 1] if bad else self._state[states.T])
+            if not np.isfinite(times[bad]):
+                raise TimeError(
+                    f"got t_s = {float(times[bad])!r} in row {bad}, needs a finite time in s: leave the sample out",
+                    row=bad,
+                    t_s=float(times[bad]),
+                )
             raise ClockError(
-                f"got t_s = {float(times[bad])!r} after {before!r} in row {bad}, needs finite times that never go "
+                f"got t_s = {float(times[bad])!r} after {before!r} in row {bad}, needs times that never go "
                 "back: sort the samples, or start a new track",
                 row=bad,
                 t_s=float(times[bad]),
@@ -201,5 +207,7 @@ def _checked(state: ArrayLike, joints: int) -> Floats:
     except (TypeError, ValueError):
         found = np.zeros(0)
     if not states.sound(found, joints):
-        raise ArgumentError("got a state that no tracker of such a rig has: pass on `Tracker.state` as it is")
+        raise ArgumentError(
+            "got a state that no tracker of such a rig has: pass on the state that came with the last tracks"
+        )
     return found

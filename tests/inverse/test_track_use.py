@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from fluxfix import Tracker
-from fluxfix.errors import ArgumentError, ClockError
+from fluxfix.errors import ArgumentError, ClockError, TimeError
 from inverse.tracks import PERIOD_S, SLIDE, magpylib_readings
 from rig import texts
 
@@ -59,8 +59,10 @@ def test_clocks_that_go_back(slide):
         ([2e-3, 3e-3, 2.5e-3, 4e-3], 2),
         ([0.5e-3, 2e-3, 3e-3, 4e-3], 0),
         ([2e-3, np.nan, 3e-3, 4e-3], 1),
+        ([np.inf, 2e-3, 3e-3, 4e-3], 0),
     ):
-        with pytest.raises(ClockError, match=f"in row {row}, needs finite times that never go back"):
+        kind, needs = (ClockError, "times that never go back") if np.isfinite(times[row]) else (TimeError, "a finite")
+        with pytest.raises(kind, match=f"in row {row}, needs {needs}"):
             tracker.track(times, readings)
         assert np.array_equal(tracker.state, before)
     tracker.track([1e-3] * 4, readings)  # a clock may stand still

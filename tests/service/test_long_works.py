@@ -146,6 +146,22 @@ def test_rig_that_changes_during_a_calibration_wins(wire: Wire, gate: Gate) -> N
     assert wire.store.get("stick").text == STICK + "# by hand\n"
 
 
+def test_calibration_of_another_state_is_refused_before_the_work(wire: Wire, gate: Gate) -> None:
+    """Who has not seen the last change hears of it at once, not when all has been computed."""
+    gate.opened.clear()
+    call = wire.calibrating.CalibrateRig(pieces(("a.csv", b"1"), etag="0" * 64), timeout=WAIT_S)
+
+    assert refused(lambda **_: list(call))[:2] == ("ABORTED", "ETAG_MISMATCH")
+    assert not gate.entered.is_set()
+
+
+def test_calibration_of_nothing_is_refused(wire: Wire) -> None:
+    """A stream without a message is a mistake, and no success."""
+    call = wire.calibrating.CalibrateRig(iter([]), timeout=WAIT_S)
+
+    assert refused(lambda **_: list(call))[:2] == ("INVALID_ARGUMENT", "RIG_NAME_INVALID")
+
+
 @pytest.mark.parametrize(
     ("parts", "first", "code", "reason"),
     [

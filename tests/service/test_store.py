@@ -106,6 +106,24 @@ def test_second_file_of_a_name_is_left_out(tmp_path: Path, caplog: pytest.LogCap
     assert "c.toml: left out" in caplog.text
 
 
+def test_a_copy_does_not_take_the_place_of_a_rig(tmp_path: Path) -> None:
+    """The file that is called as its rig is counts, wherever another one of that name stands in the folder."""
+    store = store_of(
+        tmp_path, **{"stick-old": 'name = "stick" # old', "stick": 'name = "stick"', "a": 'name = "stick" # a'}
+    )
+
+    assert store.get("stick").text == 'name = "stick"'
+
+
+def test_few_rigs_are_named_to_who_asks_for_another(tmp_path: Path) -> None:
+    """Among hundreds the sentence stays short, and says how many more there are; broken files are no rigs."""
+    store = store_of(tmp_path, bent="= =", **{f"rig-{number:03}": f'name = "rig-{number:03}"' for number in range(300)})
+    with pytest.raises(RigNotFoundError, match="rig-007 and 292 more") as caught:
+        store.get("nowhere")
+
+    assert "bent" not in str(caught.value)
+
+
 def test_folder_must_exist(tmp_path: Path) -> None:
     """A missing folder, and a file in its place, are refused when the store is made."""
     (tmp_path / "file").touch()

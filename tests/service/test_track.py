@@ -140,7 +140,7 @@ def test_mistakes_of_the_caller(served: Served) -> None:
             list(client.track("knob", broken()))
         with pytest.raises(InvalidArgumentError, match="got 2 times for 1 readings: send one a reading"):
             list(client.track("knob", [([0.0, 1.0], [[1.0, 2.0, 3.0]])]))
-        with pytest.raises(InvalidArgumentError, match="needs finite times that never go back") as caught:
+        with pytest.raises(InvalidArgumentError, match="needs times that never go back") as caught:
             list(client.track("knob", served.batches()[::-1]))
         assert caught.value.reason == "CLOCK_BACKWARDS"
         with pytest.raises(NotFoundError):
@@ -155,7 +155,8 @@ def test_mistakes_of_the_caller(served: Served) -> None:
         ({"flux_density_millitesla": bytes(80)}, "INVALID_ARGUMENT", "READING_INVALID"),
         ({"count": -1}, "INVALID_ARGUMENT", "READING_INVALID"),
         ({"count": 9000}, "RESOURCE_EXHAUSTED", "BATCH_TOO_LARGE"),
-        ({"t_seconds": np.full(10, np.nan).tobytes()}, "INVALID_ARGUMENT", "CLOCK_BACKWARDS"),
+        ({"t_seconds": np.full(10, np.nan).tobytes()}, "INVALID_ARGUMENT", "TIME_INVALID"),
+        ({"t_seconds": np.arange(10.0)[::-1].tobytes()}, "INVALID_ARGUMENT", "CLOCK_BACKWARDS"),
         ({"name": "knob"}, "INVALID_ARGUMENT", "RIG_NAME_INVALID"),
         ({"state": b"of another"}, "INVALID_ARGUMENT", "STATE_INVALID"),
         ({"options": wire.TrackOptions(ahead_milliseconds=-1.0)}, "INVALID_ARGUMENT", "ARGUMENT_INVALID"),

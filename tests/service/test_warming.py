@@ -1,5 +1,6 @@
 """Rigs are prepared before somebody waits for them."""
 
+import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -14,7 +15,7 @@ from fluxfix.service.fairness import Fairness
 from fluxfix.service.faults import RigNotReadyError
 from fluxfix.service.limits import LaneLimit
 from fluxfix.service.ports import ServedRig
-from fluxfix.service.warming import ReadyRigs, Room, Warmer
+from fluxfix.service.warming import PATIENCE_S, ReadyRigs, Room, Warmer
 from fluxfix_client import Client, UnavailableError
 from service.fakes import Gate, store_of
 from service.test_metrics import samples
@@ -117,6 +118,25 @@ def test_call_waits_for_its_rig_and_gets_it_prepared(tmp_path: Path) -> None:
     assert rigs.get("a") is first
     assert rigs.waiting == 0
     warmer.stop()
+
+
+def test_caller_hears_in_time_that_its_rig_is_not_ready(tmp_path: Path) -> None:
+    """Whoever allows less time than preparing takes is told so before that time is over."""
+    gate = Gate()
+    store = store_of(tmp_path)
+    warmer = Warmer(store, lambda _rig: gate(), LOOK_S)
+    warmer.start()
+    store.create('name = "held"')
+    assert gate.entered.wait(WAIT_S)
+    rigs = ReadyRigs(store, warmer, Room(1), Fairness())
+    begin = time.monotonic()
+    with pytest.raises(RigNotReadyError):
+        rigs.get("held", 0.5)
+    waited_s = time.monotonic() - begin
+    gate.opened.set()
+    warmer.stop()
+
+    assert waited_s < 0.5 * PATIENCE_S
 
 
 @pytest.mark.parametrize(("end", "error"), [("delete", RigNotFoundError), ("stop", RigNotReadyError)])

@@ -17,6 +17,9 @@ import grpc
 from google.rpc import error_details_pb2, status_pb2
 
 _DETAILS_KEY = "grpc-status-details-bin"
+_TLS_WORDS = ("SSL", "TLS", "CERTIFICATE", "andshake", "Socket closed")
+_STOPPED = "Cancelling all calls"
+"""What gRPC's own sentences hold when both sides do not agree on encryption, and when a server ends."""
 
 
 class FluxfixClientError(Exception):
@@ -97,13 +100,25 @@ def from_rpc(error: grpc.RpcError, address: str, timeout_s: float) -> FluxfixCli
     message: str = error.details() or ""
     info, bad = _details(error.trailing_metadata() or ())
     if not info.reason and code is grpc.StatusCode.UNAVAILABLE:
-        message = (
-            f"no fluxfix service answers at {address}: start one with `fluxfix serve`, or give its address ({message})"
-        )
+        message = _unavailable(message, address)
     if code is grpc.StatusCode.DEADLINE_EXCEEDED:
-        message = f"the service at {address} gave no answer within {timeout_s:g} s: send less, or raise timeout_s"
+        message = (
+            f"the service at {address} gave no answer within {timeout_s:g} s: raise timeout_s, or send less in one call"
+        )
     violations = [(one.field, one.description) for one in bad.field_violations]
     return _CLASSES.get(code, FluxfixClientError)(message, code.name, info.reason, info.metadata, violations)
+
+
+def _unavailable(message: str, address: str) -> str:
+    """What to do when gRPC alone says that nobody answers."""
+    if any(word in message for word in _TLS_WORDS):
+        return (
+            f"no secure connection to {address}: give tls= where the service has a certificate, leave it out where it "
+            f"has none, and name the authority that signed it ({message})"
+        )
+    if _STOPPED in message:
+        return f"the service at {address} ended during the call: call again ({message})"
+    return f"no fluxfix service answers at {address}: start one with `fluxfix serve`, or give its address ({message})"
 
 
 def _details(trailing: Iterable[Any]) -> tuple[error_details_pb2.ErrorInfo, error_details_pb2.BadRequest]:

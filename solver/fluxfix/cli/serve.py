@@ -124,7 +124,7 @@ def _serve_as_worker(rigs: Path, address: str, settings: Settings, number: int) 
     from fluxfix.service import address as addresses
     from fluxfix.service import serve, workers
 
-    metrics = settings.metrics and str(addresses.parse(settings.metrics).shifted(number))
+    metrics = settings.metrics and str(addresses.parse(settings.metrics, network=True).shifted(number))
     workers.end_with_input()
     serve(
         rigs,

@@ -23,6 +23,7 @@ from fluxfix.errors import (
     RigNotFoundError,
     ServiceError,
     TableError,
+    TimeError,
     UnsupportedError,
 )
 from fluxfix.service import faults, limits
@@ -57,6 +58,7 @@ class CancelledError(ServiceError):
 CODES: dict[type[Exception], tuple[grpc.StatusCode, str]] = {
     RequestError: (grpc.StatusCode.INVALID_ARGUMENT, ""),  # the reason is the error's own
     ArgumentError: (grpc.StatusCode.INVALID_ARGUMENT, "ARGUMENT_INVALID"),
+    TimeError: (grpc.StatusCode.INVALID_ARGUMENT, "TIME_INVALID"),
     ClockError: (grpc.StatusCode.INVALID_ARGUMENT, "CLOCK_BACKWARDS"),
     RigNotFoundError: (grpc.StatusCode.NOT_FOUND, "RIG_NOT_FOUND"),
     RigFileError: (grpc.StatusCode.FAILED_PRECONDITION, "RIG_FILE_INVALID"),
@@ -84,6 +86,9 @@ CODES: dict[type[Exception], tuple[grpc.StatusCode, str]] = {
 }
 
 
+MOST_MESSAGE, MOST_DETAIL = 1000, 200
+"""Bytes of a sentence, and of one number or mistake of its details: gRPC gives up on answers whose ends take 8 kB."""
+
 _RIG_FILE = re.compile(r"(?m)^[^:\n]*/([^/:\n]+\.toml)(?=:|$)")
 """The path of a rig file where sentences begin with it: its name is enough for who may not see the server's folders."""
 
@@ -95,7 +100,7 @@ def status_of(error: Exception) -> status_pb2.Status:
     if code is grpc.StatusCode.INTERNAL:
         message = "the service failed by a fault of its own: its log tells more"  # what it holds is not the caller's
     context = error.context if isinstance(error, FluxfixError) else {}
-    message = _RIG_FILE.sub(r"\1", message)
+    message = shortened(_RIG_FILE.sub(r"\1", message), MOST_MESSAGE)
     details: list[Message] = []
     if isinstance(error, RequestError):
         reason = error.reason
@@ -103,12 +108,21 @@ def status_of(error: Exception) -> status_pb2.Status:
     elif isinstance(error, ClockError):
         details.append(_blamed("t_seconds", message))
     elif isinstance(error, faults.RigTextError):
-        details.append(_blamed("rig.toml_text", *error.sentences))
+        details.append(_blamed("rig.toml_text", *(shortened(one, 2 * MOST_DETAIL) for one in error.sentences)))
     elif isinstance(error, RecordingError):
         details.append(_blamed("recording_piece", message))
-    metadata = {key: _RIG_FILE.sub(r"\1", str(value)) for key, value in context.items()}
+    metadata = {key: shortened(_RIG_FILE.sub(r"\1", str(value)), MOST_DETAIL) for key, value in context.items()}
     details.insert(0, error_details_pb2.ErrorInfo(reason=reason, domain=DOMAIN, metadata=metadata))
     return status_pb2.Status(code=code.value[0], message=message, details=[_packed(detail) for detail in details])
+
+
+def shortened(text: str, most: int) -> str:
+    """The same text, with its middle left out where it has more than `most` bytes: what is wrong, and what to do."""
+    whole = text.encode()
+    if len(whole) <= most:
+        return text
+    end = most // 4
+    return f"{whole[: most - end].decode(errors='ignore')} ... {whole[-end:].decode(errors='ignore')}"
 
 
 @contextmanager

@@ -21,7 +21,7 @@ class MessageTooLargeError(ServiceError):
 
     def __init__(self, got: int, limit: int) -> None:
         super().__init__(
-            f"got a message of {got} bytes, {limit} are allowed: send several messages of fewer readings",
+            f"got a message of {got} bytes, {limit} are allowed: send less in one message",
             bytes=got,
             limit=limit,
         )

@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import logging
 import sys
+import threading
 import traceback
 from typing import Any, TextIO
 
@@ -17,16 +18,22 @@ class CallLog:
 
     only_failures = True
 
+    def __init__(self) -> None:
+        self._refused = threading.local()  # a refusal ends its call in the same thread
+
     def began(self, method: str) -> None:
         """Say nothing."""
 
     def ended(self, method: str, code: str, seconds: float, _context: Any = None) -> None:
         """Log a call that failed."""
-        if code != "OK":
+        told = getattr(self._refused, "method", None) == method
+        self._refused.method = None
+        if code != "OK" and not told:
             _log("call ended with %s: %s", code, method, {"seconds": round(seconds, 6)})
 
     def refused(self, method: str, code: str, reason: str) -> None:
         """Log why a call was turned away."""
+        self._refused.method = method
         _log("call turned away with %s: %s", code, method, {"reason": reason})
 
 

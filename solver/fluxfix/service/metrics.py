@@ -99,7 +99,13 @@ class Metrics:
             ArgumentError: the address has another form.
             ServiceError: it is not loopback, or cannot be bound.
         """
-        wanted = addresses.parse(address)
+        wanted = addresses.parse(address, network=True)
+        if not wanted.loopback:
+            raise ServiceError(
+                f"got metrics address {address!r}, only loopback is allowed, since no token guards it: "
+                "give 127.0.0.1:9464, and let what collects numbers run on this machine",
+                address=address,
+            )
         addresses.check_free(wanted)
         try:
             server, thread = self._prometheus.start_http_server(wanted.port, wanted.host, self._registry)

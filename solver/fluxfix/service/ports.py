@@ -188,8 +188,8 @@ class ServedRig(Protocol):
 class Rigs(Protocol):
     """Where a method gets its rigs."""
 
-    def get(self, name: str) -> ServedRig:
-        """Give one rig by its name; errors are those of `RigStore.get`."""
+    def get(self, name: str, left_s: float | None = None, /) -> ServedRig:
+        """Give one rig by its name, to who waits `left_s` seconds more; errors are those of `RigStore.get`."""
 
 
 class Works(Protocol):

@@ -232,6 +232,7 @@ def serve(
 
 def warm_up(rig: ServedRig) -> None:
     """Solve a batch of each size that is compiled, so that hardly a call has to wait for a compiler."""
+    _log.info("preparing rig %s", rig.name)
     _solve_with(rig, exact=False)
     with suppress(FluxfixError):
         rig.single()

@@ -41,10 +41,18 @@ class CalibrationServicer(calibration_service_pb2_grpc.CalibrationServiceService
         """Calibrate a rig and keep it."""
         first = next(request_iterator, None)
         if first is None:
-            return  # whoever ended the stream before its first message has been told why, or has gone
+            if not context.is_active() or getattr(request_iterator, "refusal", None) is not None:
+                return  # whoever ended the stream has been told why, or has gone
+            raise RequestError(
+                "got a stream that ended before its first message: send the rig's name and a recording",
+                "name",
+                "RIG_NAME_INVALID",
+            )
         name = convert.rig_name(first.name)
         etag = first.etag if first.validate_only else convert.etag(first.etag, "etag")
         rig = self._store.get(name)
+        if not first.validate_only:
+            self._store.check(name, etag)
         with tempfile.TemporaryDirectory(prefix="fluxfix-") as folder:
             recordings = _received(first, request_iterator, Path(folder))
             if not context.is_active() or getattr(request_iterator, "refusal", None) is not None:

@@ -26,11 +26,11 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
 
     @answered
     def SolveReading(
-        self, request: wire.SolveReadingRequest, _context: grpc.ServicerContext
+        self, request: wire.SolveReadingRequest, context: grpc.ServicerContext
     ) -> wire.SolveReadingResponse:
         """Solve one reading."""
         self._fairness.live()
-        rig = self._rig(LaneName.LIVE, request)
+        rig = self._rig(LaneName.LIVE, request, context)
         values = convert_fixes.reading(request, rig)
         if not request.noise_millitesla and not request.exact:
             self._short.learn(rig)
@@ -39,22 +39,22 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
         return wire.SolveReadingResponse(fix=convert_fixes.fix(rig.solve(values, noise, request.exact)))
 
     @answered
-    def SolveReadings(self, request: wire.SolveReadingsRequest, _context: grpc.ServicerContext) -> bytes:
+    def SolveReadings(self, request: wire.SolveReadingsRequest, context: grpc.ServicerContext) -> bytes:
         """Solve many readings."""
-        rig = self._rig(LaneName.BULK, request)
+        rig = self._rig(LaneName.BULK, request, context)
         noise = convert_fixes.noise(request.noise_millitesla, rig)
         fixes = rig.solve(convert_fixes.readings(request, rig), noise, request.exact)
         return convert_fixes.many_response(fixes)
 
     @answered_in_parts
     def TrackReadings(
-        self, request_iterator: Iterator[wire.TrackReadingsRequest], _context: grpc.ServicerContext
+        self, request_iterator: Iterator[wire.TrackReadingsRequest], context: grpc.ServicerContext
     ) -> Iterator[bytes]:
         """Follow a rig in time."""
         request = next(request_iterator, None)
         if request is None:
             return  # whoever ended the stream before its first message has been told why, or has gone
-        rig = self._rigs[LaneName.STREAM].get(convert.rig_name(request.name))
+        rig = self._rigs[LaneName.STREAM].get(convert.rig_name(request.name), context.time_remaining())
         with blaming("options", convert_tracks.FIELDS):
             tracker = rig.tracker(**convert_tracks.options(request, rig))
         while request is not None:
@@ -63,6 +63,11 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
             yield convert_tracks.response(tracks, tracker, rig)
             request = next(request_iterator, None)
 
-    def _rig(self, lane: LaneName, request: wire.SolveReadingRequest | wire.SolveReadingsRequest) -> ServedRig:
+    def _rig(
+        self,
+        lane: LaneName,
+        request: wire.SolveReadingRequest | wire.SolveReadingsRequest,
+        context: grpc.ServicerContext,
+    ) -> ServedRig:
         rigs = self._exact if request.exact else self._rigs
-        return rigs[lane].get(convert.rig_name(request.name))
+        return rigs[lane].get(convert.rig_name(request.name), context.time_remaining())

@@ -20,6 +20,8 @@ _log = logging.getLogger(__name__)
 Signature = tuple[int, int, int]
 NAME = r"[a-z0-9][a-z0-9-]{0,62}"
 """What a rig may be called here: its revisions, tables and its file go by that name."""
+MOST_NAMED = 8
+"""Rigs that are named to who asks for another one."""
 
 
 @dataclass(frozen=True)
@@ -62,8 +64,8 @@ class RigStore:
         self._revisions = Revisions(folder)
         self.tables = Tables(folder)
 
-    def get(self, name: str) -> ServedRig:
-        """Give one rig by its name, such as "boom-stick".
+    def get(self, name: str, _left_s: float | None = None) -> ServedRig:
+        """Give one rig by its name, such as "boom-stick"; nothing is waited for.
 
         Raises:
             RigNotFoundError: no file holds a rig of that name.
@@ -138,6 +140,14 @@ class RigStore:
                     self._revisions.record(name, copy)
         return self.get(name)
 
+    def check(self, name: str, etag: str) -> None:
+        """Make sure that a rig has not changed, before long work that ends in `replace`.
+
+        Raises:
+            RigNotFoundError, EtagError: as for `replace`.
+        """
+        self._present(name, etag)
+
     def delete(self, name: str, etag: str) -> None:
         """Remove a rig; its texts stay as revisions.
 
@@ -205,8 +215,10 @@ class RigStore:
         return name
 
     def _not_found(self, name: str) -> RigNotFoundError:
-        there = ", ".join(sorted(self._entries)) or "none"
-        return RigNotFoundError(f"got rig {name!r}, the rigs here are: {there}", rig=name)
+        there = sorted(entry.name for entry in self._entries.values() if entry.error is None)
+        more = f" and {len(there) - MOST_NAMED} more" if len(there) > MOST_NAMED else ""
+        named = ", ".join(there[:MOST_NAMED]) or "none"
+        return RigNotFoundError(f"got rig {name!r}, the rigs here are: {named}{more}", rig=name)
 
     def _refresh(self) -> Mapping[str, _Entry]:
         """Read what is new or has changed, forget what is gone, and log each new complaint once."""
@@ -241,10 +253,13 @@ def _exists(name: str) -> faults.RigExistsError:
 
 
 def _by_name(files: Iterable[_Entry]) -> tuple[dict[str, _Entry], list[str]]:
-    """Give each rig the file that holds it, valid files first, and say what is wrong with the others."""
+    """Give each rig the file that holds it, and say what is wrong with the others.
+
+    Valid files come first, and of those the one that is called as its rig is: a copy under another name is left out.
+    """
     entries: dict[str, _Entry] = {}
     complaints = []
-    for entry in sorted(files, key=lambda entry: (entry.error is not None, entry.path)):
+    for entry in sorted(files, key=lambda one: (one.error is not None, one.path.stem != one.name, one.path)):
         if entry.error is not None:
             complaints.append(str(entry.error))
         first = entries.setdefault(entry.name, entry)

@@ -1,6 +1,7 @@
 """Rigs that are new or have changed while the service runs, prepared before somebody waits for them."""
 
 import logging
+import math
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -18,6 +19,8 @@ TIDY_S = 10.0
 """Pause between two times of tidying, while nothing is prepared; every rig that is makes a time."""
 PATIENCE_S = 60.0
 """How long a call waits for its rig: about as long as the slowest rig takes on a machine that compiles it anew."""
+ANSWER_S, ANSWER_PART = 0.25, 0.05
+"""What is left of a caller's time to tell it that the rig is not ready, in seconds and as a part of it."""
 _log = logging.getLogger(__name__)
 
 
@@ -216,11 +219,15 @@ class ReadyRigs:
         """Calls of the lane that wait now."""
         return self._room.waiting
 
-    def get(self, name: str) -> ServedRig:
+    def get(self, name: str, left_s: float | None = None) -> ServedRig:
         """Give one rig that is prepared.
 
+        Args:
+            name: of the rig.
+            left_s: until the caller gives up, in seconds; None where it waits for ever.
+
         Raises:
-            RigNotReadyError: as many calls wait as may, or it takes too long.
+            RigNotReadyError: as many calls wait as may, or it takes too long: the caller hears of it in time.
             FluxfixError: as `RigStore.get`.
         """
         rig = self._store.get(name)
@@ -228,4 +235,9 @@ class ReadyRigs:
             return rig
         self._warmer.want(name)  # so that who is turned away finds it prepared a little later
         with self._room.for_one(name), self._fairness.waiting():
-            return self._warmer.wait(name, self._patience_s)
+            return self._warmer.wait(name, min(self._patience_s, _without_answer(left_s)))
+
+
+def _without_answer(left_s: float | None) -> float:
+    """How much of the time that a caller allows may be spent with waiting, so that an answer still reaches it."""
+    return math.inf if left_s is None else max(0.0, left_s - max(ANSWER_S, ANSWER_PART * left_s))

@@ -112,8 +112,9 @@ class RigServiceServicer(object):
     def CreateRig(self, request, context):
         """Creates a rig from the text of a rig file.
 
-        Fails with INVALID_ARGUMENT (RIG_NAME_INVALID; RIG_TEXT_INVALID with one field violation a mistake in the text), ALREADY_EXISTS
-        (RIG_EXISTS), UNAVAILABLE (STORE_BUSY: try again), RESOURCE_EXHAUSTED (STORE_FULL) or FAILED_PRECONDITION (STORE_FAILED).
+        Fails with INVALID_ARGUMENT (RIG_NAME_INVALID; RIG_TEXT_INVALID with a field violation for each of the first mistakes in the
+        text), ALREADY_EXISTS (RIG_EXISTS), UNAVAILABLE (STORE_BUSY: try again), RESOURCE_EXHAUSTED (STORE_FULL) or
+        FAILED_PRECONDITION (STORE_FAILED).
         """
         context.set_code(grpc.StatusCode.UNIMPLEMENTED)
         context.set_details('Method not implemented!')
