@@ -139,6 +139,21 @@ def test_caller_hears_in_time_that_its_rig_is_not_ready(tmp_path: Path) -> None:
     assert waited_s < 0.5 * PATIENCE_S
 
 
+def test_client_hears_why_it_has_no_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its own repeats do not turn the reason into a deadline that has passed."""
+    gate = Gate()
+    store = store_of(tmp_path, stick='name = "stick"')
+    monkeypatch.setattr("fluxfix.service.server.warm_up", lambda _rig: None)
+    monkeypatch.setattr("fluxfix.service.server.warm_up_exactly", lambda _rig: gate())
+    monkeypatch.setattr("fluxfix.service.server.fluxfix.load_rig", store._load)
+    with running(tmp_path) as service, Client(service.address, timeout_s=1.0) as client:
+        with pytest.raises(UnavailableError) as caught:
+            client.solve("stick", [1.0, 2.0, 3.0], exact=True)
+        gate.opened.set()
+
+    assert caught.value.reason == "RIG_NOT_READY"
+
+
 @pytest.mark.parametrize(("end", "error"), [("delete", RigNotFoundError), ("stop", RigNotReadyError)])
 def test_call_does_not_wait_for_what_will_not_come(tmp_path: Path, end: str, error: type[Exception]) -> None:
     """Where the rig is deleted, or the service ends, the call is told at once; and nobody waits for ever."""

@@ -23,6 +23,8 @@ CALLS = 10
 
 def main() -> None:
     """Solve one reading several times, each at the next server."""
+    if len(sys.argv) < 4:
+        sys.exit("usage: round_robin.py ADDRESS RIG VALUE [VALUE ...]")
     address, rig, *values = sys.argv[1:]
     reading = [float(value) for value in values]
     with Client(address) as client:

@@ -86,6 +86,11 @@ CODES: dict[type[Exception], tuple[grpc.StatusCode, str]] = {
 }
 
 
+NO_RETRY = ("grpc-retry-pushback-ms", "-1")
+"""Tells gRPC's clients not to repeat the call: its error would be lost in a deadline that has passed.
+
+Source: gRPC proposal A6, client retries, "pushback".
+"""
 MOST_MESSAGE, MOST_DETAIL = 1000, 200
 """Bytes of a sentence, and of one number or mistake of its details: gRPC gives up on answers whose ends take 8 kB."""
 
@@ -186,7 +191,10 @@ def _refuse_late(context: grpc.ServicerContext) -> None:
 def _abort(context: grpc.ServicerContext, error: Exception, method: str) -> NoReturn:
     if not isinstance(error, FluxfixError | grpc.RpcError):  # the latter comes of a stream whose client has gone
         _log.error("fault in %s", method, exc_info=error)
-    context.abort_with_status(rpc_status.to_status(status_of(error)))
+    status = rpc_status.to_status(status_of(error))
+    if isinstance(error, faults.RigNotReadyError) and error.time_is_up:
+        status = status._replace(trailing_metadata=(*status.trailing_metadata, NO_RETRY))
+    context.abort_with_status(status)
     raise AssertionError("abort_with_status raises")
 
 

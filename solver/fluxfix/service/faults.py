@@ -58,10 +58,15 @@ class MiswiredError(FluxfixError):
 
 
 class RigNotReadyError(FluxfixError):
-    """A rig that is new or has changed is still being prepared."""
+    """A rig that is new or has changed is still being prepared.
 
-    def __init__(self, name: str) -> None:
+    Attributes:
+        time_is_up: whether the caller's time was spent with waiting, so that to try again at once is in vain.
+    """
+
+    def __init__(self, name: str, *, time_is_up: bool = False) -> None:
         super().__init__(f"rig {name!r} is being prepared for its first fix: try again in a few seconds", rig=name)
+        self.time_is_up = time_is_up
 
 
 def of_disk(error: OSError, folder: Path) -> StoreError:

@@ -61,9 +61,9 @@ class Guard(grpc.ServerInterceptor):
         known = self._known.get(name)
         if known is None:
             handler = continuation(handler_call_details)
-            if handler is None or _never_blocks(
-                handler
-            ):  # names that nobody serves are not kept: there is no end to them
+            if handler is None:  # such names are neither kept nor counted: there is no end to them
+                return turning_away(name, limits.unknown_method(name), self._lanes.porter, ())
+            if _never_blocks(handler):
                 return handler
             known = self._known[name] = self._learned(name, handler)
         refusal = self._refusal(known, handler_call_details)

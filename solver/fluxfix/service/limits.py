@@ -12,6 +12,8 @@ from fluxfix.errors import ArgumentError, ServiceError
 from fluxfix.service.methods import LaneName
 
 DOMAIN = "fluxfix"
+MOST_NAME = 100
+"""Letters of a method's name that are quoted."""
 HEADROOM = 2
 """gRPC itself cuts off messages this many times above the limit; up to there the refusal can carry details."""
 
@@ -120,6 +122,16 @@ def lane_full(lane: LaneName, room: LaneLimit) -> Refusal:
         lane=lane,
         threads=room.threads,
         waiting=room.waiting,
+    )
+
+
+def unknown_method(name: str) -> Refusal:
+    """Nobody serves a method of that name."""
+    return Refusal(
+        grpc.StatusCode.UNIMPLEMENTED,
+        "METHOD_UNKNOWN",
+        f"got a call of {name[:MOST_NAME]!r}, only methods of proto/fluxfix/v1, of health and reflection are served: "
+        "call one of them",
     )
 
 

@@ -112,8 +112,10 @@ class Warmer:
                 if self._ready.get(name) is rig:
                     return rig
                 self._want(name)
-                if self._stopped.is_set() or not self._changed.wait(end - time.monotonic()):
+                if self._stopped.is_set():
                     raise RigNotReadyError(name)
+                if not self._changed.wait(end - time.monotonic()):
+                    raise RigNotReadyError(name, time_is_up=True)
 
     def _go_on(self) -> None:
         this_thread_comes_last()
