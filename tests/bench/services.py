@@ -59,9 +59,9 @@ def fluxfix_serving(rigs: dict[str, str], *options: str | Path) -> Iterator[Runn
 
 
 def _drain(talk: IO[str] | None, first: "Queue[str]") -> None:
-    """Read what a server says, so that it never waits for a reader; the first line is passed on."""
+    """Read what a server says, so that it never waits for a reader; the line with its address is passed on."""
     lines = iter(talk or ())
-    first.put(next(lines, ""))
+    first.put(next((line for line in lines if "127.0.0.1:" in line), ""))
     deque(lines, maxlen=0)
 
 
