@@ -24,6 +24,17 @@ from service.wire import WAIT_S, until
 LOOK_S = 0.01
 
 
+@pytest.fixture
+def held_exactly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Gate:
+    """A folder with one cheap rig, and what holds up whoever prepares its exact model."""
+    gate = Gate()
+    store = store_of(tmp_path, stick='name = "stick"')
+    monkeypatch.setattr("fluxfix.service.server.warm_up", lambda _rig: None)
+    monkeypatch.setattr("fluxfix.service.server.warm_up_exactly", lambda _rig: gate())
+    monkeypatch.setattr("fluxfix.service.server.fluxfix.load_rig", store._load)
+    return gate
+
+
 @contextmanager
 def warming(store: RigStore, faulty: str = "") -> Iterator[SimpleQueue[ServedRig]]:
     """Give the rigs in the order in which they are prepared; preparing one of them fails."""
@@ -139,17 +150,12 @@ def test_caller_hears_in_time_that_its_rig_is_not_ready(tmp_path: Path) -> None:
     assert waited_s < 0.5 * PATIENCE_S
 
 
-def test_client_hears_why_it_has_no_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_client_hears_why_it_has_no_answer(tmp_path: Path, held_exactly: Gate) -> None:
     """Its own repeats do not turn the reason into a deadline that has passed."""
-    gate = Gate()
-    store = store_of(tmp_path, stick='name = "stick"')
-    monkeypatch.setattr("fluxfix.service.server.warm_up", lambda _rig: None)
-    monkeypatch.setattr("fluxfix.service.server.warm_up_exactly", lambda _rig: gate())
-    monkeypatch.setattr("fluxfix.service.server.fluxfix.load_rig", store._load)
     with running(tmp_path) as service, Client(service.address, timeout_s=1.0) as client:
         with pytest.raises(UnavailableError) as caught:
             client.solve("stick", [1.0, 2.0, 3.0], exact=True)
-        gate.opened.set()
+        held_exactly.opened.set()
 
     assert caught.value.reason == "RIG_NOT_READY"
 
@@ -203,13 +209,8 @@ def test_only_what_is_wanted_is_prepared(tmp_path: Path) -> None:
     assert [prepared.get_nowait(), prepared.empty()] == ["second", True]
 
 
-def test_exact_model_of_one_rig_holds_up_no_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_exact_model_of_one_rig_holds_up_no_other(tmp_path: Path, held_exactly: Gate) -> None:
     """While the exact model of a rig is compiled half of the threads may wait for it; everything else is answered."""
-    gate = Gate()
-    store = store_of(tmp_path, stick='name = "stick"')
-    monkeypatch.setattr("fluxfix.service.server.warm_up", lambda _rig: None)
-    monkeypatch.setattr("fluxfix.service.server.warm_up_exactly", lambda _rig: gate())
-    monkeypatch.setattr("fluxfix.service.server.fluxfix.load_rig", store._load)
     settings = Settings(limits=Limits(live=LaneLimit(threads=2, waiting=8)))
     with (
         running(tmp_path, settings=settings) as service,
@@ -217,12 +218,12 @@ def test_exact_model_of_one_rig_holds_up_no_other(tmp_path: Path, monkeypatch: p
         ThreadPoolExecutor(1) as pool,
     ):
         waiting = pool.submit(client.solve, "stick", [1.0, 2.0, 3.0], exact=True)
-        assert gate.entered.wait(WAIT_S)
+        assert held_exactly.entered.wait(WAIT_S)
         with pytest.raises(UnavailableError) as caught:
             client.solve("stick", [1.0, 2.0, 3.0], exact=True)
         assert caught.value.reason == "RIG_NOT_READY"
         assert client.solve("stick", [1.0, 2.0, 3.0]).dof == 1
-        gate.opened.set()
+        held_exactly.opened.set()
 
         assert waiting.result(WAIT_S).dof == client.solve("stick", [1.0, 2.0, 3.0], exact=True).dof == 1
 
