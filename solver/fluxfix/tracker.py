@@ -12,6 +12,7 @@ from fluxfix.errors import ArgumentError, ClockError, TimeError
 from fluxfix.inverse.track import engine
 from fluxfix.inverse.track import state as states
 from fluxfix.inverse.track.motion import Motion, first_speed, largest_acceleration
+from fluxfix.inverse.track.native import NativeFilter
 from fluxfix.inverse.track.room import NUMBER, Room
 from fluxfix.inverse.track.tracks import Tracks
 
@@ -115,6 +116,11 @@ class Tracker:
     def last_t_s(self) -> float:
         """Time of the last sample; NaN before the first."""
         return float(self._state[states.T])
+
+    @property
+    def native(self) -> bool:
+        """Whether native code follows: the rig's fast form is close enough, and a C compiler was found."""
+        return isinstance(self._filter, NativeFilter)
 
     def restart(self) -> None:
         """Forget everything: the next sample may have any time."""

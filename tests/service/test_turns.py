@@ -1,5 +1,6 @@
 """Streams in which the next message is asked for with the answer; and gRPC without what is used of its inside."""
 
+import itertools
 import threading
 from collections.abc import Iterator
 from types import SimpleNamespace
@@ -10,13 +11,14 @@ import numpy as np
 import pytest
 
 import fluxfix
-from fluxfix.service import RigStore, receiving, running
+from fluxfix.service import RigStore, convert_tracks, receiving, running
 from fluxfix.service.methods import LaneName
 from fluxfix_client.v1 import solve_service_pb2 as wire
 from fluxfix_client.v1.solve_service_pb2_grpc import SolveServiceStub
 from inverse import rigs
 from service.wire import WAIT_S, reason_of, until
 
+LONG = 200  # samples; their message is not short any more
 USED = [*receiving._NAMES.split(), *receiving._RUNS.split(), "cygrpc"]
 
 
@@ -37,11 +39,15 @@ def track(service: Any, request: pytest.FixtureRequest, monkeypatch: pytest.Monk
         yield SolveServiceStub(channel).TrackReadings
 
 
-def _request(begin_s: float, count: int = 4) -> wire.TrackReadingsRequest:
+def _request(begin_s: float, count: int = 4, exact: bool = False) -> wire.TrackReadingsRequest:
     times = begin_s + 1e-3 * np.arange(count)
     readings = np.tile([1.0, 2.0, 3.0], (count, 1))
     return wire.TrackReadingsRequest(
-        name="rigs/knob", count=count, t_seconds=times.tobytes(), flux_density_millitesla=readings.tobytes()
+        name="rigs/knob",
+        count=count,
+        t_seconds=times.tobytes(),
+        flux_density_millitesla=readings.tobytes(),
+        options={"exact": exact},
     )
 
 
@@ -93,6 +99,72 @@ def test_caller_that_goes_leaves_nothing(track: Any, service: Any) -> None:
     wait.set()
 
     until(lambda: service.lanes[LaneName.STREAM].taken == 0)
+
+
+@pytest.fixture
+def followed_by(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Names of the threads in which messages are taken apart, in their order."""
+    names: list[str] = []
+    samples = convert_tracks.samples
+
+    def told(*args: Any) -> Any:
+        names.append(threading.current_thread().name)
+        return samples(*args)
+
+    monkeypatch.setattr(convert_tracks, "samples", told)
+    return names
+
+
+def test_short_messages_need_no_thread(track: Any, followed_by: list[str]) -> None:
+    """Short messages after the first are followed where they come in, and are still answered in order."""
+    counts = (4, 4, LONG, 4, 4, LONG, LONG, 4)
+    answers = list(track(itertools.starmap(_request, enumerate(counts)), timeout=WAIT_S))
+
+    assert [answer.tracks.count for answer in answers] == list(counts)
+    assert [answer.last_t_seconds for answer in answers] == [
+        pytest.approx(begin + 1e-3 * (count - 1), rel=0.0, abs=1e-12) for begin, count in enumerate(counts)
+    ]
+    by_lane = [name.startswith(f"fluxfix-{LaneName.STREAM}") for name in followed_by]
+    assert by_lane == [k == 0 or count == LONG or not receiving.KNOWN for k, count in enumerate(counts)]
+
+
+def test_slow_following_keeps_to_its_thread(track: Any, followed_by: list[str]) -> None:
+    """On the exact model every message is followed in the thread of the stream."""
+    assert len(list(track((_request(begin, exact=True) for begin in range(3)), timeout=WAIT_S))) == 3
+
+    assert all(name.startswith(f"fluxfix-{LaneName.STREAM}") for name in followed_by)
+
+
+def test_malformed_message_in_between(service: Any) -> None:
+    """What cannot be taken apart ends its stream with the reason; answers before it arrive."""
+    with grpc.insecure_channel(service.address) as channel:
+        plain = channel.stream_stream("/fluxfix.v1.SolveService/TrackReadings")
+        call = plain(iter([*(_request(k).SerializeToString() for k in range(3)), b"\xff\xff"]), timeout=WAIT_S)
+        assert len([next(call) for _ in range(3)]) == 3
+        with pytest.raises(grpc.RpcError) as caught:
+            next(call)
+
+    assert reason_of(caught.value)[:2] == ("INVALID_ARGUMENT", "MESSAGE_MALFORMED")
+
+
+def test_fault_in_between_ends_one_stream(track: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What nobody has foreseen ends the stream that it met; others go on."""
+    response = convert_tracks.response
+    answered = itertools.count()
+
+    def failing(*args: Any) -> bytes:
+        if next(answered) == 2:
+            raise ZeroDivisionError
+        return response(*args)
+
+    monkeypatch.setattr(convert_tracks, "response", failing)
+    call = track(map(_request, range(4)), timeout=WAIT_S)
+    assert len([next(call) for _ in range(2)]) == 2
+    with pytest.raises(grpc.RpcError) as caught:
+        next(call)
+
+    assert caught.value.code() == grpc.StatusCode.INTERNAL
+    assert len(list(track(map(_request, range(4)), timeout=WAIT_S))) == 4
 
 
 @pytest.mark.parametrize("missing", USED)

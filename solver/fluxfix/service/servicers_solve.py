@@ -7,6 +7,7 @@ import grpc
 from fluxfix.service import convert, convert_fixes, convert_tracks
 from fluxfix.service.errors import answered, answered_in_parts, blaming
 from fluxfix.service.fairness import Fairness
+from fluxfix.service.messages import Messages
 from fluxfix.service.methods import LaneName
 from fluxfix.service.ports import Rigs, ServedRig
 from fluxfix.service.short_readings import ShortReadings
@@ -48,7 +49,7 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
 
     @answered_in_parts
     def TrackReadings(
-        self, request_iterator: Iterator[wire.TrackReadingsRequest], context: grpc.ServicerContext
+        self, request_iterator: Messages[wire.TrackReadingsRequest], context: grpc.ServicerContext
     ) -> Iterator[bytes]:
         """Follow a rig in time."""
         request = next(request_iterator, None)
@@ -57,10 +58,16 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
         rig = self._rigs[LaneName.STREAM].get(convert.rig_name(request.name), context.time_remaining())
         with blaming("options", convert_tracks.FIELDS):
             tracker = rig.tracker(**convert_tracks.options(request, rig))
-        while request is not None:
+
+        def follow(message: wire.TrackReadingsRequest) -> bytes:
             self._fairness.live()
-            tracks = tracker.track_bytes(*convert_tracks.samples(request, rig))
-            yield convert_tracks.response(tracks, tracker, rig)
+            tracks = tracker.track_bytes(*convert_tracks.samples(message, rig))
+            return convert_tracks.response(tracks, tracker, rig)
+
+        if tracker.native:  # whatever else follows takes too long for a thread that everybody needs
+            request_iterator.answer_short(follow)
+        while request is not None:
+            yield follow(request)
             request = next(request_iterator, None)
 
     def _rig(

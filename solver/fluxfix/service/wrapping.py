@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from time import perf_counter, time
@@ -17,6 +17,7 @@ from fluxfix.errors import FluxfixError
 from fluxfix.service import limits, receiving, turns
 from fluxfix.service.errors import status_of
 from fluxfix.service.limits import Limits, Refusal
+from fluxfix.service.messages import Messages
 from fluxfix.service.methods import BY_TURNS, LaneName
 from fluxfix.service.observers import Behave, Observer, observed, observed_stream
 from fluxfix.service.streams import Streams
@@ -110,8 +111,8 @@ class Method:
         except FluxfixError as error:
             context.abort_with_status(rpc_status.to_status(status_of(error)))
 
-    def _messages(self, given: Iterable[bytes], _context: grpc.ServicerContext) -> Iterator[Any]:
-        return map(self._parsed, given)  # an error comes to the method, which must not take it for the end
+    def _messages(self, given: Iterator[bytes], _context: grpc.ServicerContext) -> Iterator[Any]:
+        return Messages(given, self._parsed)
 
     def _parsed(self, data: bytes) -> Any:
         if len(data) > self.limits.message_bytes:
