@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from itertools import count, cycle
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -14,6 +15,7 @@ import grpc
 import numpy as np
 import pytest
 
+from bench.pace import Pace
 from bench.record import About, Row
 from bench.services import Running, fluxfix_serving
 from fluxfix import load_rig, shipped
@@ -201,21 +203,13 @@ def _single_ms(live: Client, rig: Rig, readings: np.ndarray) -> np.ndarray:
 
 def _stream_ms(live: Client, rig: Rig, readings: np.ndarray) -> np.ndarray:
     """How long the messages of a rig take that is sampled at 10 kHz and sends one every millisecond."""
-    messages = STREAM_BEGIN + LIVE_CALLS
-    given, answered = np.empty(messages), np.empty(messages)
+    pace = Pace(STREAM_BEGIN + LIVE_CALLS, STREAM_BATCH * STREAM_PERIOD_S)
     samples = readings[: len(readings) // STREAM_BATCH * STREAM_BATCH].reshape(-1, STREAM_BATCH, readings.shape[1])
-
-    def batches() -> Iterator[tuple[np.ndarray, np.ndarray]]:
-        begin = time.perf_counter()
-        for k in range(messages):
-            t_s = STREAM_PERIOD_S * (k * STREAM_BATCH + np.arange(STREAM_BATCH))
-            time.sleep(max(0.0, begin + (k + 1) * STREAM_BATCH * STREAM_PERIOD_S - time.perf_counter()))
-            given[k] = time.perf_counter()
-            yield t_s, samples[k % len(samples)]
-
-    for k, _ in enumerate(live.track(rig.name, batches())):
-        answered[k] = time.perf_counter()
-    return 1e3 * (answered - given)[STREAM_BEGIN:]
+    times = (STREAM_PERIOD_S * (k * STREAM_BATCH + np.arange(STREAM_BATCH)) for k in count())
+    batches = zip(times, cycle(samples), strict=False)
+    for _ in pace.answered(live.track(rig.name, pace.given(batches))):
+        pass
+    return pace.late_ms(STREAM_BEGIN)
 
 
 def test_clients_that_vanish(served: Running, rig: Rig, readings: np.ndarray, rows: list[Row]) -> None:

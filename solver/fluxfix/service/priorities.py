@@ -18,7 +18,7 @@ def this_thread_comes_last() -> None:
     """Let the system prefer others to this thread, and still more to what computes for it."""
     aside.from_now_on()
     if sys.platform == "linux":
-        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), NICE)
+        _comes_last(threading.get_native_id())
 
 
 def computing_comes_last() -> None:
@@ -26,4 +26,14 @@ def computing_comes_last() -> None:
     for task in Path("/proc/self/task").glob("*"):
         with suppress(OSError):  # it has ended, or may not be changed
             if (task / "comm").read_text(encoding="utf-8").startswith(COMPUTING):
-                os.setpriority(os.PRIO_PROCESS, int(task.name), NICE)
+                _comes_last(int(task.name))
+
+
+if sys.platform == "linux":
+
+    def _comes_last(task: int) -> None:
+        # A service may have been started in a real-time class, for the sake of its streams. There numbers of niceness
+        # mean nothing, and a batch would take the processor from everybody.
+        if os.sched_getscheduler(task) & ~os.SCHED_RESET_ON_FORK in (os.SCHED_FIFO, os.SCHED_RR):
+            os.sched_setscheduler(task, os.SCHED_OTHER, os.sched_param(0))
+        os.setpriority(os.PRIO_PROCESS, task, NICE)
