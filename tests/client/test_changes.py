@@ -11,6 +11,7 @@ import pytest
 from fluxfix.service import RigStore
 from fluxfix_client import (
     AccessError,
+    AsyncClient,
     Client,
     ConflictError,
     ExhaustedError,
@@ -138,6 +139,13 @@ def test_files_for_an_encrypted_connection_must_be_there(tmp_path: Path) -> None
         Client("127.0.0.1:1", tls=Tls(authority=tmp_path / "nowhere.pem"))
     with pytest.raises(InvalidArgumentError, match="both are needed"):
         Client("127.0.0.1:1", tls=Tls(certificate=tmp_path / "c.pem"))
+
+
+@pytest.mark.parametrize("kind", [Client, AsyncClient])
+def test_address_without_a_port_is_told_at_once(kind: type) -> None:
+    """A host alone is no address: gRPC would try a port that nobody named."""
+    with pytest.raises(InvalidArgumentError, match="got address 'bench-3', host:port is needed"):
+        kind("bench-3")
 
 
 def test_several_addresses_are_used_in_turn(tmp_path: Path) -> None:

@@ -81,7 +81,13 @@ class Tls:
 
 
 def open_channel(grpc_or_aio: Any, address: str, tls: Tls | None) -> Any:
-    """Make a channel of grpc or of grpc.aio."""
+    """Make a channel of grpc or of grpc.aio.
+
+    Raises:
+        InvalidArgumentError: the address names no port, or a file of `tls` cannot be read.
+    """
+    if ":" not in address:  # gRPC would try a port of its own choice, and tell of no service there
+        raise InvalidArgumentError(f"got address {address!r}, host:port is needed: give for example {DEFAULT_ADDRESS}")
     if tls is None:
         return grpc_or_aio.insecure_channel(address, options=OPTIONS)
     return grpc_or_aio.secure_channel(address, tls.credentials(), options=OPTIONS)

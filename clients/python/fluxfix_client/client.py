@@ -48,7 +48,7 @@ class Client:
             token: for a service that asks for one; send it over an encrypted connection, or within this machine.
 
         Raises:
-            InvalidArgumentError: a file of `tls` cannot be read, or the token is none.
+            InvalidArgumentError: the address names no port, a file of `tls` cannot be read, or the token is none.
         """
         self.address = address
         self.timeout_s = timeout_s

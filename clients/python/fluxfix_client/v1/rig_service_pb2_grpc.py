@@ -33,7 +33,8 @@ class RigServiceStub(object):
 
     Every error carries a `google.rpc.ErrorInfo` with domain `fluxfix`, a reason in capitals and the numbers of its message as
     metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field, unless the message could not be read at
-    all (MESSAGE_MALFORMED).
+    all (MESSAGE_MALFORMED). Every method that needs a rig fails with FAILED_PRECONDITION (RIG_FILE_UNREADABLE) where the service may not
+    read the rig's file.
     """
 
     def __init__(self, channel):
@@ -87,7 +88,8 @@ class RigServiceServicer(object):
 
     Every error carries a `google.rpc.ErrorInfo` with domain `fluxfix`, a reason in capitals and the numbers of its message as
     metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field, unless the message could not be read at
-    all (MESSAGE_MALFORMED).
+    all (MESSAGE_MALFORMED). Every method that needs a rig fails with FAILED_PRECONDITION (RIG_FILE_UNREADABLE) where the service may not
+    read the rig's file.
     """
 
     def ListRigs(self, request, context):
@@ -212,7 +214,8 @@ class RigService(object):
 
     Every error carries a `google.rpc.ErrorInfo` with domain `fluxfix`, a reason in capitals and the numbers of its message as
     metadata; an INVALID_ARGUMENT also carries a `google.rpc.BadRequest` that names the field, unless the message could not be read at
-    all (MESSAGE_MALFORMED).
+    all (MESSAGE_MALFORMED). Every method that needs a rig fails with FAILED_PRECONDITION (RIG_FILE_UNREADABLE) where the service may not
+    read the rig's file.
     """
 
     @staticmethod
