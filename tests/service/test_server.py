@@ -22,6 +22,7 @@ from fluxfix.service import RigStore, create_server, running, serve
 from fluxfix.service import address as addresses
 from fluxfix_client import Client
 from service.fakes import FakeRig, Gate, load, store_of
+from service.wire import refused
 
 OWN_SERVICES = {f"fluxfix.v1.{name}Service" for name in ("Calibration", "Rig", "Solve", "Study", "Table")}
 NOT_SERVING, SERVING = health_pb2.HealthCheckResponse.NOT_SERVING, health_pb2.HealthCheckResponse.SERVING
@@ -64,6 +65,15 @@ def child(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
             yield process, process.stdout.readline().strip()
         finally:
             process.kill()
+
+
+def test_health_of_an_unknown_service_is_refused(tmp_path: Path) -> None:
+    """The code is the standard's, the details are ours."""
+    with running(RigStore(tmp_path, fluxfix.load_rig)) as service, grpc.insecure_channel(service.address) as channel:
+        check = health_pb2_grpc.HealthStub(channel).Check
+        found = refused(check, health_pb2.HealthCheckRequest(service="fluxfix.v1.Nothing"))
+
+    assert found == ("NOT_FOUND", "SERVICE_NOT_FOUND", {"service": "fluxfix.v1.Nothing"})
 
 
 def test_health_tells_when_every_rig_has_been_read(tmp_path: Path) -> None:

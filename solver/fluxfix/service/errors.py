@@ -76,6 +76,7 @@ CODES: dict[type[Exception], tuple[grpc.StatusCode, str]] = {
     faults.EtagError: (grpc.StatusCode.ABORTED, "ETAG_MISMATCH"),
     faults.RevisionNotFoundError: (grpc.StatusCode.NOT_FOUND, "REVISION_NOT_FOUND"),
     faults.TableNotFoundError: (grpc.StatusCode.NOT_FOUND, "TABLE_NOT_FOUND"),
+    faults.ServiceNotFoundError: (grpc.StatusCode.NOT_FOUND, "SERVICE_NOT_FOUND"),
     faults.MiswiredError: (grpc.StatusCode.FAILED_PRECONDITION, "RIG_MISWIRED"),
     faults.StoreError: (grpc.StatusCode.FAILED_PRECONDITION, "STORE_FAILED"),
     faults.StoreFullError: (grpc.StatusCode.RESOURCE_EXHAUSTED, "STORE_FULL"),

@@ -34,6 +34,16 @@ class TableNotFoundError(FluxfixError):
     """A rig has no such table."""
 
 
+class ServiceNotFoundError(FluxfixError):
+    """Health is asked of a service that is none."""
+
+    def __init__(self, name: str, known: Sequence[str]) -> None:
+        super().__init__(
+            f"got service {name!r}, there are {', '.join(known)}: send one of these, or none for the whole",
+            service=name,
+        )
+
+
 class StoreError(FluxfixError):
     """The folder cannot be written."""
 

@@ -21,6 +21,7 @@ from fluxfix.errors import FluxfixError
 from fluxfix.rig import chunks
 from fluxfix.service import address as addresses
 from fluxfix.service import compiled, priorities, servicers
+from fluxfix.service.checks import Checks
 from fluxfix.service.fairness import Fairness
 from fluxfix.service.guard import Guard
 from fluxfix.service.lanes import Lanes, lanes_of
@@ -144,7 +145,7 @@ def create_server(rigs: Path | RigStore, address: str, settings: Settings = Sett
         options=_options(settings),
     )
     servicers.add_to(server, store, short=short, fairness=fairness, ready=ready, exact=exact)
-    checks = health.HealthServicer()
+    checks = Checks(_OWN)
     health_pb2_grpc.add_HealthServicer_to_server(checks, server)
     reflection.enable_server_reflection((*_OWN, health.SERVICE_NAME, reflection.SERVICE_NAME), server)
     port = _bind(server, wanted, credentials, settings.shared_port)
