@@ -117,10 +117,9 @@ class Tracker:
         """Time of the last sample; NaN before the first."""
         return float(self._state[states.T])
 
-    @property
-    def native(self) -> bool:
-        """Whether native code follows: the rig's fast form is close enough, and a C compiler was found."""
-        return isinstance(self._filter, NativeFilter)
+    def is_brief(self, count: int) -> bool:
+        """Whether following so many samples is expected to take less than 0.2 ms, by what the last ones took."""
+        return isinstance(self._filter, NativeFilter) and self._filter.is_brief(count)
 
     def restart(self) -> None:
         """Forget everything: the next sample may have any time."""

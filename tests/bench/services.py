@@ -73,3 +73,21 @@ def echo_serving() -> Iterator[Running]:
         line = server.stdout.readline() if server.stdout else ""
         yield Running(f"127.0.0.1:{int(line)}", server.pid)
         server.communicate(timeout=30)
+
+
+@contextmanager
+def sending(program: str, *words: str | Path) -> Iterator["Queue[int]"]:
+    """Run a client's program in a process of its own, in which it takes the interpreter from nobody.
+
+    It prints "sending" when it does, ends when its input does, and then prints how much it has sent, which the queue
+    tells.
+    """
+    sent: Queue[int] = Queue()
+    command = [sys.executable, "-c", program, *words]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as client:
+        assert client.stdout is not None
+        assert client.stdin is not None
+        assert client.stdout.readline() == "sending\n"
+        yield sent
+        client.stdin.close()
+        sent.put(int(client.stdout.readline()))

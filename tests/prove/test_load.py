@@ -1,15 +1,11 @@
 """The service under loads that a line or a team brings: many clients, a greedy one, slow ones, and some that vanish."""
 
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from itertools import count, cycle
 from pathlib import Path
-from queue import SimpleQueue
 
 import grpc
 import numpy as np
@@ -17,7 +13,7 @@ import pytest
 
 from bench.pace import Pace
 from bench.record import About, Row
-from bench.services import Running, fluxfix_serving
+from bench.services import Running, fluxfix_serving, sending
 from fluxfix import load_rig, shipped
 from fluxfix.facade import Rig
 from fluxfix_client import Client, FluxfixClientError
@@ -152,7 +148,7 @@ def test_live_client_beside_a_bulk_client(
         taken(live, rig, readings)  # everything is loaded and compiled then
         for _ in range(ROUNDS):
             alone.append(np.percentile(taken(live, rig, readings), [50, 99]))
-            with _bulk_client(served, rig, file) as sent:
+            with sending(BULK_CLIENT, served.address, rig.name, file) as sent:
                 begin = time.perf_counter()
                 beside.append(np.percentile(taken(live, rig, readings), [50, 99]))
                 seconds += time.perf_counter() - begin
@@ -175,20 +171,6 @@ def test_live_client_beside_a_bulk_client(
 
     assert batches > 0
     assert ratio[1] <= SLOWDOWN
-
-
-@contextmanager
-def _bulk_client(served: Running, rig: Rig, file: Path) -> Iterator[SimpleQueue[int]]:
-    """Send batches without pause from a process of its own; the queue tells at the end how many."""
-    sent: SimpleQueue[int] = SimpleQueue()
-    words = [sys.executable, "-c", BULK_CLIENT, served.address, rig.name, file]
-    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as client:
-        assert client.stdout is not None
-        assert client.stdin is not None
-        assert client.stdout.readline() == "sending\n"
-        yield sent
-        client.stdin.close()
-        sent.put(int(client.stdout.readline()))
 
 
 def _single_ms(live: Client, rig: Rig, readings: np.ndarray) -> np.ndarray:

@@ -63,6 +63,20 @@ def test_only_live_lanes_stay_in_a_real_time_class() -> None:
     assert found == ["live 0 real-time", "bulk 10 ordinary", "long 10 ordinary", "stream 0 real-time"]
 
 
+def test_service_behind_others_stays_where_it_is() -> None:
+    """What has been put further behind than batches are is not brought forward."""
+    behind = "import os; os.setpriority(os.PRIO_PROCESS, 0, 19)\n"
+
+    assert _printed(behind + LANES) == [f"{name} 0 ordinary" for name in ("live", "bulk", "long", "stream")]
+
+
+def test_lanes_work_where_the_system_grants_nothing() -> None:
+    """Without the right to change priorities calls are served all the same."""
+    forbidden = "import os\ndef refuse(*_): raise PermissionError\nos.setpriority = refuse\n"
+
+    assert _printed(forbidden + LANES) == [f"{name} 0 ordinary" for name in ("live", "bulk", "long", "stream")]
+
+
 def test_computing_threads_give_way() -> None:
     """Only threads of the computing library are put behind, in steps of the operating system."""
     assert _printed(PROGRAM) == ["main 0", "fluxfix-live 0", "tf_XLAEigen 10"]

@@ -9,6 +9,7 @@ from typing import Any
 import grpc
 import numpy as np
 import pytest
+from grpc_health.v1 import health_pb2, health_pb2_grpc
 
 import fluxfix
 from fluxfix.service import RigStore, convert_tracks, receiving, running
@@ -115,8 +116,9 @@ def followed_by(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return names
 
 
-def test_short_messages_need_no_thread(track: Any, followed_by: list[str]) -> None:
+def test_short_messages_need_no_thread(track: Any, followed_by: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
     """Short messages after the first are followed where they come in, and are still answered in order."""
+    monkeypatch.setattr(fluxfix.Tracker, "is_brief", lambda _self, _count: True)
     counts = (4, 4, LONG, 4, 4, LONG, LONG, 4)
     answers = list(track(itertools.starmap(_request, enumerate(counts)), timeout=WAIT_S))
 
@@ -133,6 +135,48 @@ def test_slow_following_keeps_to_its_thread(track: Any, followed_by: list[str]) 
     assert len(list(track((_request(begin, exact=True) for begin in range(3)), timeout=WAIT_S))) == 3
 
     assert all(name.startswith(f"fluxfix-{LaneName.STREAM}") for name in followed_by)
+
+
+def test_samples_that_take_long_keep_to_their_thread(
+    track: Any, followed_by: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A short message goes to the thread of its stream where following is expected to take long, until it is not."""
+    brief = iter([False, False, True])
+    monkeypatch.setattr(fluxfix.Tracker, "is_brief", lambda _self, _count: next(brief))
+    assert len(list(track(map(_request, range(4)), timeout=WAIT_S))) == 4
+
+    assert [name.startswith(f"fluxfix-{LaneName.STREAM}") for name in followed_by] == [
+        True,
+        True,
+        True,
+        not receiving.KNOWN,
+    ]
+
+
+def test_stream_at_full_speed_leaves_room_for_others(track: Any, service: Any) -> None:
+    """Beside a stream that always has a message ready, others are answered as long as it lasts."""
+    over = threading.Event()
+
+    def without_end() -> Iterator[wire.TrackReadingsRequest]:
+        for begin in itertools.takewhile(lambda _: not over.is_set(), itertools.count()):
+            yield _request(begin, 60)
+
+    stream = track(without_end())
+    reader = threading.Thread(target=lambda: [None for _ in stream])
+    reader.start()
+    try:
+        with grpc.insecure_channel(service.address, (("grpc.use_local_subchannel_pool", 1),)) as channel:
+            solve = SolveServiceStub(channel).SolveReading
+            check = health_pb2_grpc.HealthStub(channel).Check
+            for _ in range(50):
+                request = wire.SolveReadingRequest(name="rigs/knob", flux_density_millitesla=[1.0, 2.0, 3.0])
+                assert solve(request, timeout=WAIT_S).fix.dof == 2
+                assert check(health_pb2.HealthCheckRequest(), timeout=WAIT_S).status
+    finally:
+        over.set()
+        reader.join(WAIT_S)
+
+    assert stream.code() is grpc.StatusCode.OK
 
 
 def test_malformed_message_in_between(service: Any) -> None:

@@ -72,9 +72,6 @@ def command(
     Positions from it can move a machine: it is not certified for safety functions, and an answer may be late or
     missing at any time.
     """
-    from fluxfix.service import polling
-
-    polling.where_it_is_told()
     from fluxfix.errors import InputFileError
     from fluxfix.service import Limits, Settings, auth, logs
     from fluxfix.service.limits import LaneLimit

@@ -190,7 +190,9 @@ def _refuse_late(context: grpc.ServicerContext) -> None:
 
 
 def _abort(context: grpc.ServicerContext, error: Exception, method: str) -> NoReturn:
-    if not isinstance(error, FluxfixError | grpc.RpcError):  # the latter comes of a stream whose client has gone
+    if isinstance(error, grpc.RpcError) and not context.is_active():
+        raise error  # the client of a stream has gone, or its deadline passed: nobody is there to be told
+    if not isinstance(error, FluxfixError):
         _log.error("fault in %s", method, exc_info=error)
     status = rpc_status.to_status(status_of(error))
     if isinstance(error, faults.RigNotReadyError) and error.time_is_up:

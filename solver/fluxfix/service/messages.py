@@ -25,14 +25,15 @@ class Messages(Generic[Message]):
     def __next__(self) -> Message:
         return self._parse(next(self._given))
 
-    def answer_short(self, answer: Callable[[Message], bytes]) -> None:
+    def answer_short(self, answer: Callable[[Message], bytes | None]) -> None:
         """Let short messages be answered as they come in, in the thread that everybody needs, from the next one on.
 
         Then the method gets what is left: long messages, and each error, as if it had asked for that message itself.
         Where nothing can answer so it gets all messages.
 
         Args:
-            answer: of one message; it never waits, and takes well under a millisecond.
+            answer: of one message, or None, which leaves it to the method; it never waits, and takes well under a
+                millisecond.
         """
         offer = getattr(self._given, "answer_short", None)
         if offer is not None:

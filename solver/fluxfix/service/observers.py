@@ -37,8 +37,7 @@ def observed(method: str, run: Behave, observers: Sequence[Observer]) -> Behave:
         try:
             return run(given, context)
         finally:
-            code = context.code()
-            _end(observers, method, "OK" if code is None else code.name, begin, context)
+            _end(observers, method, begin, context)
 
     return answer
 
@@ -55,15 +54,22 @@ def observed_stream(method: str, run: Behave, observers: Sequence[Observer]) -> 
         try:
             yield from run(given, context)
         finally:
-            code = context.code()
-            name = "OK" if code is None else code.name
-            gone = code is None and not context.is_active()  # nobody hears the answers any more
-            _end(observers, method, "CANCELLED" if gone else name, begin, context)
+            _end(observers, method, begin, context)
 
     return answers
 
 
-def _end(observers: Sequence[Observer], method: str, code: str, begin: float, context: Any) -> None:
-    seconds = perf_counter() - begin
+def _end(observers: Sequence[Observer], method: str, begin: float, context: Any) -> None:
+    seconds, code = perf_counter() - begin, _code(context)
     for observer in observers:
         observer.ended(method, code, seconds, context)
+
+
+def _code(context: Any) -> str:
+    """Name how a call ends, also one whose caller does not hear it any more."""
+    code = context.code()
+    if code is not None:
+        return str(code.name)
+    if context.is_active():
+        return "OK"
+    return "CANCELLED" if context.time_remaining() else "DEADLINE_EXCEEDED"

@@ -138,9 +138,8 @@ class Tracker(Protocol):
     def last_t_s(self) -> float:
         """Time of the last sample; NaN before the first."""
 
-    @property
-    def native(self) -> bool:
-        """Whether native code follows, which takes some microseconds a sample."""
+    def is_brief(self, count: int) -> bool:
+        """Whether following so many samples is expected to take well under a millisecond."""
 
     def track_bytes(self, t_s: bytes, readings: bytes) -> Tracked:
         """Follow samples: n doubles in s, and n · m in mT."""

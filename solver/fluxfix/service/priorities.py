@@ -24,7 +24,7 @@ def this_thread_comes_last() -> None:
 def computing_comes_last() -> None:
     """Let the system prefer threads that answer calls to those of the computing library."""
     for task in Path("/proc/self/task").glob("*"):
-        with suppress(OSError):  # it has ended, or may not be changed
+        with suppress(OSError):  # it has ended
             if (task / "comm").read_text(encoding="utf-8").startswith(COMPUTING):
                 _comes_last(int(task.name))
 
@@ -34,6 +34,8 @@ if sys.platform == "linux":
     def _comes_last(task: int) -> None:
         # A service may have been started in a real-time class, for the sake of its streams. There numbers of niceness
         # mean nothing, and a batch would take the processor from everybody.
-        if os.sched_getscheduler(task) & ~os.SCHED_RESET_ON_FORK in (os.SCHED_FIFO, os.SCHED_RR):
-            os.sched_setscheduler(task, os.SCHED_OTHER, os.sched_param(0))
-        os.setpriority(os.PRIO_PROCESS, task, NICE)
+        with suppress(OSError):  # it has ended, or the system does not let it: then it stays as it is
+            if os.sched_getscheduler(task) & ~os.SCHED_RESET_ON_FORK in (os.SCHED_FIFO, os.SCHED_RR):
+                os.sched_setscheduler(task, os.SCHED_OTHER, os.sched_param(0))
+            if os.getpriority(os.PRIO_PROCESS, task) < NICE:  # the whole service may have been put further behind
+                os.setpriority(os.PRIO_PROCESS, task, NICE)

@@ -64,8 +64,8 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
             tracks = tracker.track_bytes(*convert_tracks.samples(message, rig))
             return convert_tracks.response(tracks, tracker, rig)
 
-        if tracker.native:  # whatever else follows takes too long for a thread that everybody needs
-            request_iterator.answer_short(follow)
+        # A sample that has to be found anew, and any solver but native code, take too long for everybody's thread.
+        request_iterator.answer_short(lambda message: follow(message) if tracker.is_brief(message.count) else None)
         while request is not None:
             yield follow(request)
             request = next(request_iterator, None)

@@ -19,8 +19,8 @@ from typing import Any
 from fluxfix.service import receiving
 from fluxfix.service.receiving import inside
 
-SHORT_BYTES = 4096
-"""Of a message that is short: some hundred samples of one sensor."""
+SHORT_BYTES = 2048
+"""Of a message that is short: some sixty samples of one sensor."""
 BY_TURNS = "fluxfix_by_turns"
 """Attribute of a method whose stream of answers has one for each message, which comes before the next is asked for."""
 
@@ -51,7 +51,7 @@ class _Turns:
         self._take = inside._receive_message(state, call, None)
         self._got: SimpleQueue[bytes | Exception | None] = SimpleQueue()
         self._answer: bytes | None = None
-        self._short: Callable[[bytes], bytes] | None = None
+        self._short: Callable[[bytes], bytes | None] | None = None
 
     def __iter__(self) -> Iterator[bytes]:
         return self
@@ -71,8 +71,8 @@ class _Turns:
             raise message
         return message
 
-    def answer_short(self, answer: Callable[[bytes], bytes]) -> None:
-        """Name what answers short messages from now on: it never waits, and what it raises comes to the method."""
+    def answer_short(self, answer: Callable[[bytes], bytes | None]) -> None:
+        """Name what answers short messages from now on: see `Messages.answer_short`."""
         self._short = answer
 
     def leave(self, answer: bytes | None) -> Iterator[bytes]:
@@ -107,9 +107,12 @@ class _Turns:
         finished = self._take(event)
         message, self._state.request = self._state.request, None
         try:
-            if message is None or self._short is None or len(message) > SHORT_BYTES:
+            answer = None
+            if message is not None and self._short is not None and len(message) <= SHORT_BYTES:
+                answer = self._short(message)
+            if answer is None:
                 self._got.put(message)
-            elif not self._answered(self._short(message)):
+            elif not self._answered(answer):
                 self._got.put(None)
         except Exception as error:  # else the thread would end, and nothing come in any more
             self._got.put(error)

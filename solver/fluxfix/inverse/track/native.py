@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import functools
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from struct import Struct
@@ -24,8 +25,12 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-SHORT = 256
-"""Samples that are followed without letting go of the interpreter: to take it again costs more than they do."""
+SHORT = 64
+"""Samples that may be followed without letting go of the interpreter: to take it again costs more than they do."""
+BRIEF_S = 2e-4
+"""How long that may take. A sample costs half a microsecond, but one that has to be found anew up to 0.3 ms."""
+FADES = 0.95
+"""Share of what is known of the cost of a sample that is left after the next batch: one bad batch is remembered."""
 
 
 class MotionStruct(ctypes.Structure):
@@ -47,7 +52,7 @@ _TRACKS = Struct(f"{len(COLUMNS)}P")
 """`ffx_tracks` of ffx_track.h: where each column of `Room` begins."""
 
 
-@dataclass(frozen=True)
+@dataclass
 class NativeFilter:
     """A rig and its motion as the library reads them; threads may share it, each with a state of its own."""
 
@@ -60,6 +65,12 @@ class NativeFilter:
     brief: Callable[..., int]
     """The function, without letting go of the interpreter."""
     long: Callable[..., int]
+    sample_s: float = np.inf
+    """What a sample has lately taken of a processor; nothing is known before the first batch."""
+
+    def is_brief(self, count: int) -> bool:
+        """Whether so many samples are expected to take no longer than giving the interpreter away and back."""
+        return count <= SHORT and count * self.sample_s <= BRIEF_S
 
     def follow(self, state: Floats, t_s: Floats | bytes, readings_mT: Floats | bytes, room: Room) -> int:
         """Follow the samples (n,), (n, m) that there is room for, and change the state; bytes are taken as doubles.
@@ -67,8 +78,9 @@ class NativeFilter:
         Returns:
             The first row whose time is not finite or goes back, -1 if there is none: nothing happens else.
         """
-        call = self.brief if room.count <= SHORT else self.long
-        return call(
+        call = self.brief if self.is_brief(room.count) else self.long
+        begin_s = time.thread_time()  # while others have the processor nothing is taken
+        bad = call(
             *self.addresses,
             address.of(state),
             t_s if isinstance(t_s, bytes) else address.of(t_s),
@@ -76,6 +88,9 @@ class NativeFilter:
             room.count,
             _TRACKS.pack(*room.addresses()),
         )
+        taken_s = (time.thread_time() - begin_s) / room.count
+        self.sample_s = max(taken_s, FADES * self.sample_s) if self.sample_s < np.inf else taken_s
+        return bad
 
 
 def make(evaluator: Native, motion: Motion, weights: Floats, gate: Floats) -> NativeFilter | None:
