@@ -2,6 +2,7 @@
 
 import threading
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import grpc
@@ -12,6 +13,7 @@ from fluxfix.service.fairness import Fairness
 from fluxfix.service.guard import Guard
 from fluxfix.service.lanes import lanes_of
 from fluxfix.service.limits import Limits
+from fluxfix.service.observers import code_of
 from service.wire import WAIT_S, until
 
 
@@ -84,10 +86,49 @@ def test_stream_that_its_client_leaves(stream: Any, ends: Ends) -> None:
 
 
 def test_stream_whose_time_is_up(stream: Any, ends: Ends) -> None:
-    """Nor is one that lasts as long as it was allowed to."""
+    """Nor is one that lasts as long as it was allowed to: whose clock is ahead says which of two codes it has."""
     over = threading.Event()
     with pytest.raises(grpc.RpcError) as caught:
         list(stream(_one_then_nothing(over), timeout=0.2))
     assert caught.value.code() is grpc.StatusCode.DEADLINE_EXCEEDED
-    until(lambda: ends.codes == ["DEADLINE_EXCEEDED"])
+    until(lambda: bool(ends.codes))
     over.set()
+    assert ends.codes in (["DEADLINE_EXCEEDED"], ["CANCELLED"])
+
+
+@dataclass
+class Context:
+    """What gRPC tells of a call."""
+
+    left: float | None
+    active: bool = False
+    said: grpc.StatusCode | None = None
+
+    def code(self) -> grpc.StatusCode | None:
+        """The code that was set, if one was."""
+        return self.said
+
+    def is_active(self) -> bool:
+        """Whether somebody still listens."""
+        return self.active
+
+    def time_remaining(self) -> float | None:
+        """The time to the deadline (s), if there is one."""
+        return self.left
+
+
+@pytest.mark.parametrize(
+    ("context", "seconds", "code"),
+    [
+        (Context(5.0, active=True), 1.0, "OK"),
+        (Context(0.0, said=grpc.StatusCode.NOT_FOUND), 1.0, "NOT_FOUND"),
+        (Context(None), 1.0, "CANCELLED"),
+        (Context(5.0), 1.0, "CANCELLED"),
+        (Context(0.0), 1.0, "DEADLINE_EXCEEDED"),
+        (Context(0.05), 0.2, "DEADLINE_EXCEEDED"),  # the client's clock is a moment ahead
+        (Context(0.9), 99.0, "DEADLINE_EXCEEDED"),  # 99.01 s was sent as 100 s: a timeout has few digits
+    ],
+)
+def test_how_a_call_ends(context: Context, seconds: float, code: str) -> None:
+    """A code that was set stands; a hang-up at the deadline, as a client sees it, is the deadline's."""
+    assert code_of(context, seconds) == code

@@ -8,6 +8,12 @@ import grpc
 
 Behave = Callable[[Any, grpc.ServicerContext], Any]
 
+# A client gives up at its own deadline and hangs up; what it told of that deadline is rounded up, by up to 1 %, and
+# counts from the moment it was read here. A hang-up this near to the deadline (s, and share of the time allowed) is
+# therefore the deadline's. https://github.com/grpc/grpc/blob/master/doc/PROTOCOL-HTTP2.md (Timeout: 8 digits at most).
+NEAR_S = 0.1
+NEAR_SHARE = 0.01
+
 
 class Observer(Protocol):
     """Is told of every call, by the thread that serves it."""
@@ -60,16 +66,21 @@ def observed_stream(method: str, run: Behave, observers: Sequence[Observer]) -> 
 
 
 def _end(observers: Sequence[Observer], method: str, begin: float, context: Any) -> None:
-    seconds, code = perf_counter() - begin, _code(context)
+    seconds = perf_counter() - begin
+    code = code_of(context, seconds)
     for observer in observers:
         observer.ended(method, code, seconds, context)
 
 
-def _code(context: Any) -> str:
-    """Name how a call ends, also one whose caller does not hear it any more."""
+def code_of(context: Any, seconds: float) -> str:
+    """Name how a call ends that took so long (s), also one whose caller does not hear it any more."""
     code = context.code()
     if code is not None:
         return str(code.name)
     if context.is_active():
         return "OK"
-    return "CANCELLED" if context.time_remaining() else "DEADLINE_EXCEEDED"
+    left = context.time_remaining()
+    if left is None:
+        return "CANCELLED"
+    near = NEAR_S + NEAR_SHARE * (seconds + left)
+    return "DEADLINE_EXCEEDED" if left <= near else "CANCELLED"
