@@ -1,7 +1,10 @@
 """Streams of samples over a real connection: what is answered, what is refused, and what a broken one leaves behind."""
 
 import asyncio
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -18,7 +21,7 @@ from fluxfix_client import tracks as client_tracks
 from fluxfix_client.v1 import solve_service_pb2 as wire
 from fluxfix_client.v1.solve_service_pb2_grpc import SolveServiceStub
 from inverse import rigs
-from service.wire import WAIT_S, reason_of
+from service.wire import WAIT_S, reason_of, until
 
 PERIOD_S = 1e-3
 COUNT = 600
@@ -33,6 +36,7 @@ class Served:
     rig: fluxfix.Rig
     t_s: Any
     readings: Any
+    rigs: RigStore
 
     def batches(self, size: int = 50) -> list[tuple[Any, Any]]:
         """The samples, cut."""
@@ -62,7 +66,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     readings = rig.simulate(300.0 * t_s[:, None], seed=41)
     readings[100:110] = np.nan
     with running(store) as service:
-        yield Served(service.address, rig, t_s, readings)
+        yield Served(service.address, rig, t_s, readings, store)
 
 
 @pytest.fixture
@@ -193,6 +197,36 @@ def test_clock_that_goes_back_and_resuming(served: Served, stub: SolveServiceStu
 
     (last,) = stub.TrackReadings(iter([served.request(20, state=answers[-1].state)]), timeout=WAIT_S)
     assert last.tracks.position == expected.position[20:].tobytes()
+
+
+@pytest.mark.parametrize("count", [10, 200])
+def test_service_that_stops(served: Served, count: int) -> None:
+    """A stream ends at its next message, short or long, and goes on at another service from its last state."""
+    expected = served.rig.tracker().track(served.t_s[: 2 * count], served.readings[: 2 * count])
+    store = served.rigs
+    go_on = threading.Event()
+
+    def messages() -> Iterator[wire.TrackReadingsRequest]:
+        yield served.request(0, count)
+        go_on.wait(WAIT_S)
+        yield served.request(count, count)
+
+    with ExitStack() as stack:
+        service = stack.enter_context(running(store))
+        call = SolveServiceStub(stack.enter_context(grpc.insecure_channel(service.address))).TrackReadings(messages())
+        first = next(call)
+        stopped = stack.enter_context(ThreadPoolExecutor(1)).submit(service.stop, 100.0 * WAIT_S)
+        until(service.stopping.is_set)
+        go_on.set()
+        with pytest.raises(grpc.RpcError) as caught:
+            next(call)
+        assert reason_of(caught.value)[:2] == ("UNAVAILABLE", "SERVICE_STOPPING")
+        stopped.result(WAIT_S)
+
+    with running(store) as service, grpc.insecure_channel(service.address) as channel:
+        request = served.request(count, count, state=first.state)
+        (second,) = SolveServiceStub(channel).TrackReadings(iter([request]), timeout=WAIT_S)
+    assert first.tracks.position + second.tracks.position == expected.position.tobytes()
 
 
 def test_clients_that_vanish(served: Served, stub: SolveServiceStub) -> None:

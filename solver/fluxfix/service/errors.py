@@ -82,6 +82,7 @@ CODES: dict[type[Exception], tuple[grpc.StatusCode, str]] = {
     faults.StoreFullError: (grpc.StatusCode.RESOURCE_EXHAUSTED, "STORE_FULL"),
     faults.StoreBusyError: (grpc.StatusCode.UNAVAILABLE, "STORE_BUSY"),
     faults.RigNotReadyError: (grpc.StatusCode.UNAVAILABLE, "RIG_NOT_READY"),
+    faults.StoppingError: (grpc.StatusCode.UNAVAILABLE, "SERVICE_STOPPING"),
     FluxfixError: (grpc.StatusCode.FAILED_PRECONDITION, "FAILED"),
     Exception: (grpc.StatusCode.INTERNAL, "INTERNAL"),
 }

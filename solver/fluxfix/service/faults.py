@@ -79,6 +79,15 @@ class RigNotReadyError(FluxfixError):
         self.time_is_up = time_is_up
 
 
+class StoppingError(FluxfixError):
+    """The service ends, and a stream is to go on elsewhere."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the service is stopping, this message was not used: go on in another stream, from the last answer's state"
+        )
+
+
 def of_disk(error: OSError, folder: Path) -> StoreError:
     """Say why a folder could not be written."""
     reason = os.strerror(error.errno).lower() if error.errno else str(error)

@@ -4,6 +4,7 @@ import gc
 import logging
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -61,6 +62,7 @@ class Service:
         warmers: the first prepares each rig, those that are there before SERVING; the second what the exact model
             needs, for rigs that somebody wants it of.
         lanes: the threads.
+        stopping: tells streams that they are to end at their next message.
         metrics: where Prometheus is answered, if it is.
         telemetry: what sends traces and times, if it does.
     """
@@ -72,6 +74,7 @@ class Service:
     health: Any
     warmers: tuple[Warmer, Warmer]
     lanes: Lanes
+    stopping: threading.Event
     metrics: Listener | None = None
     telemetry: Telemetry | None = None
 
@@ -83,11 +86,16 @@ class Service:
         self._report(health_pb2.HealthCheckResponse.SERVING)
 
     def stop(self, grace_s: float = GRACE_S) -> None:
-        """Take no more calls, report NOT_SERVING, wait for the calls under way, at most `grace_s` seconds, and end."""
+        """Take no more calls, report NOT_SERVING, wait for the calls under way, at most `grace_s` seconds, and end.
+
+        A stream ends at its next message, unused, so that its caller goes on elsewhere at once.
+        """
         for warmer in self.warmers:
             warmer.stop()
         self.health.enter_graceful_shutdown()
-        self.server.stop(grace_s).wait()
+        ended = self.server.stop(grace_s)
+        self.stopping.set()  # not before: whoever goes on in another stream must not come here again
+        ended.wait()
         self.lanes.close()
         for one in (self.metrics, self.telemetry):
             if one is not None:
@@ -117,7 +125,7 @@ def create_server(rigs: Path | RigStore, address: str, settings: Settings = Sett
     credentials, tokens = settings.credentials(), settings.known_tokens()
     given = isinstance(rigs, RigStore)
     store = rigs if isinstance(rigs, RigStore) else RigStore(rigs, fluxfix.load_rig)
-    fairness = Fairness()
+    fairness, stopping = Fairness(), threading.Event()
     lanes = lanes_of(settings.limits, fairness)
     short = ShortReadings(store, fairness)
     counts = None if settings.metrics is None else Metrics(lanes)
@@ -144,14 +152,14 @@ def create_server(rigs: Path | RigStore, address: str, settings: Settings = Sett
         interceptors=[Guard(lanes, settings.limits, tokens, observers, shortened)],
         options=_options(settings),
     )
-    servicers.add_to(server, store, short=short, fairness=fairness, ready=ready, exact=exact)
+    servicers.add_to(server, store, short=short, fairness=fairness, ready=ready, exact=exact, stopping=stopping)
     checks = Checks(_OWN)
     health_pb2_grpc.add_HealthServicer_to_server(checks, server)
     reflection.enable_server_reflection((*_OWN, health.SERVICE_NAME, reflection.SERVICE_NAME), server)
     port = _bind(server, wanted, credentials, settings.shared_port)
     listener = None if counts is None or settings.metrics is None else counts.listen(settings.metrics)
     at = str(addresses.Address(wanted.host, port))
-    service = Service(server, at, port, store, checks, (warmer, exactly), lanes, listener, telemetry)
+    service = Service(server, at, port, store, checks, (warmer, exactly), lanes, stopping, listener, telemetry)
     service._report(health_pb2.HealthCheckResponse.NOT_SERVING)
     return service
 

@@ -1,5 +1,6 @@
 """Every service of the wire, and how a server gets them all."""
 
+import threading
 from collections.abc import Mapping, Sequence
 
 import grpc
@@ -42,6 +43,7 @@ def add_to(
     fairness: Fairness | None = None,
     ready: Mapping[LaneName, Rigs] | None = None,
     exact: Mapping[LaneName, Rigs] | None = None,
+    stopping: threading.Event | None = None,
 ) -> None:
     """Let a server answer every service.
 
@@ -53,6 +55,7 @@ def add_to(
         fairness: lets batches give way to live answers.
         ready: where calls of a lane get the rigs that they solve with; None takes them as they are.
         exact: likewise, those that they solve with on the exact model.
+        stopping: once it is set, streams end at their next message, to go on elsewhere.
     """
     works = Facade() if works is None else works
     fairness = Fairness() if fairness is None else fairness
@@ -60,7 +63,7 @@ def add_to(
     ready = dict.fromkeys(LaneName, store) if ready is None else ready
     rigs_grpc.add_RigServiceServicer_to_server(RigServicer(store), server)  # type: ignore[no-untyped-call]  # generated
     solving_grpc.add_SolveServiceServicer_to_server(
-        SolveServicer(ready, ready if exact is None else exact, short, fairness), server
+        SolveServicer(ready, ready if exact is None else exact, short, fairness, stopping or threading.Event()), server
     )  # type: ignore[no-untyped-call]  # generated
     calibration_grpc.add_CalibrationServiceServicer_to_server(CalibrationServicer(store, works), server)  # type: ignore[no-untyped-call]  # generated
     tables_grpc.add_TableServiceServicer_to_server(TableServicer(store, works), server)  # type: ignore[no-untyped-call]  # generated

@@ -1,10 +1,11 @@
 """SolveService: each method converts in, makes one call, and converts out."""
 
+import threading
 from collections.abc import Iterator, Mapping
 
 import grpc
 
-from fluxfix.service import convert, convert_fixes, convert_tracks
+from fluxfix.service import convert, convert_fixes, convert_tracks, faults
 from fluxfix.service.errors import answered, answered_in_parts, blaming
 from fluxfix.service.fairness import Fairness
 from fluxfix.service.messages import Messages
@@ -19,11 +20,17 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
     """Solving readings; each method gets its rigs as its lane does. Bulky answers are bytes already."""
 
     def __init__(
-        self, rigs: Mapping[LaneName, Rigs], exact: Mapping[LaneName, Rigs], short: ShortReadings, fairness: Fairness
+        self,
+        rigs: Mapping[LaneName, Rigs],
+        exact: Mapping[LaneName, Rigs],
+        short: ShortReadings,
+        fairness: Fairness,
+        stopping: threading.Event,
     ) -> None:
-        """Name where each lane's calls get their rigs, on the fast form and on the exact model."""
+        """Name where each lane's calls get their rigs, on the fast form and on the exact model; what ends streams."""
         self._rigs, self._exact = rigs, exact
         self._short, self._fairness = short, fairness
+        self._stopping = stopping
 
     @answered
     def SolveReading(
@@ -60,6 +67,8 @@ class SolveServicer(solve_service_pb2_grpc.SolveServiceServicer):
             tracker = rig.tracker(**convert_tracks.options(request, rig))
 
         def follow(message: wire.TrackReadingsRequest) -> bytes:
+            if self._stopping.is_set():
+                raise faults.StoppingError
             self._fairness.live()
             tracks = tracker.track_bytes(*convert_tracks.samples(message, rig))
             return convert_tracks.response(tracks, tracker, rig)

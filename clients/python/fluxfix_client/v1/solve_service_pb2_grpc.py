@@ -94,7 +94,8 @@ class SolveServiceServicer(object):
 
         Fails with INVALID_ARGUMENT (RIG_NAME_INVALID, READING_INVALID, NOISE_INVALID, TIME_INVALID, CLOCK_BACKWARDS, STATE_INVALID,
         ARGUMENT_INVALID), NOT_FOUND, FAILED_PRECONDITION, UNIMPLEMENTED and UNAVAILABLE as SolveReading, and RESOURCE_EXHAUSTED
-        (BATCH_TOO_LARGE) above 8192 samples a message. The samples of a message that fails are not used.
+        (BATCH_TOO_LARGE) above 8192 samples a message. A service that stops ends its streams with UNAVAILABLE (SERVICE_STOPPING) at their
+        next message: go on elsewhere. The samples of a message that fails are not used.
         """
         context.set_code(grpc.StatusCode.UNIMPLEMENTED)
         context.set_details('Method not implemented!')
