@@ -6,6 +6,8 @@ from typing import Any, Protocol
 
 import grpc
 
+from fluxfix.service import receiving
+
 Behave = Callable[[Any, grpc.ServicerContext], Any]
 
 # A client gives up at its own deadline and hangs up; what it told of that deadline is rounded up, by up to 1 %, and
@@ -16,7 +18,7 @@ NEAR_SHARE = 0.01
 
 
 class Observer(Protocol):
-    """Is told of every call, by the thread that serves it."""
+    """Is told of every call, by the thread that serves it; of a stream's end maybe by gRPC's, and shortly after."""
 
     def began(self, method: str) -> None:
         """Note that a call has got its thread."""
@@ -60,13 +62,31 @@ def observed_stream(method: str, run: Behave, observers: Sequence[Observer]) -> 
         try:
             yield from run(given, context)
         finally:
-            _end(observers, method, begin, context)
+            _end_stream(observers, method, begin, context)
 
     return answers
 
 
 def _end(observers: Sequence[Observer], method: str, begin: float, context: Any) -> None:
+    _tell(observers, method, perf_counter() - begin, context)
+
+
+def _end_stream(observers: Sequence[Observer], method: str, begin: float, context: Any) -> None:
+    """Tell of a stream's end, once gRPC has been told how it was.
+
+    Whoever hangs up also closes the sending side, and gRPC may hear of that first: to the method it is a good end.
+    """
     seconds = perf_counter() - begin
+
+    def tell() -> None:
+        _tell(observers, method, seconds, context)
+
+    unclear = receiving.KNOWN and context.code() is None and not _has_gone(context)
+    if not (unclear and context.add_callback(tell)):
+        tell()
+
+
+def _tell(observers: Sequence[Observer], method: str, seconds: float, context: Any) -> None:
     code = code_of(context, seconds)
     for observer in observers:
         observer.ended(method, code, seconds, context)
@@ -77,10 +97,18 @@ def code_of(context: Any, seconds: float) -> str:
     code = context.code()
     if code is not None:
         return str(code.name)
-    if context.is_active():
+    if not _has_gone(context):
         return "OK"
     left = context.time_remaining()
     if left is None:
         return "CANCELLED"
     near = NEAR_S + NEAR_SHARE * (seconds + left)
     return "DEADLINE_EXCEEDED" if left <= near else "CANCELLED"
+
+
+def _has_gone(context: Any) -> bool:
+    """Whether the caller has hung up or its time is over; what is public of it is true of each ended call."""
+    state = getattr(context, "_state", None)
+    if receiving.KNOWN and hasattr(state, "client"):
+        return bool(state.client is receiving.inside._CANCELLED)
+    return not context.is_active()
