@@ -108,7 +108,7 @@ def code_of(context: Any, seconds: float) -> str:
 
 def _has_gone(context: Any) -> bool:
     """Whether the caller has hung up or its time is over; what is public of it is true of each ended call."""
-    state = getattr(context, "_state", None)
+    state: Any = getattr(context, "_state", None)
     if receiving.KNOWN and hasattr(state, "client"):
         return bool(state.client is receiving.inside._CANCELLED)
     return not context.is_active()
