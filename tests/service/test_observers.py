@@ -1,5 +1,6 @@
 """What those are told who watch calls: how each one ended."""
 
+import math
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -123,6 +124,7 @@ class Context:
         (Context(5.0, active=True), 1.0, "OK"),
         (Context(0.0, said=grpc.StatusCode.NOT_FOUND), 1.0, "NOT_FOUND"),
         (Context(None), 1.0, "CANCELLED"),
+        (Context(math.inf), 1.0, "CANCELLED"),
         (Context(5.0), 1.0, "CANCELLED"),
         (Context(0.0), 1.0, "DEADLINE_EXCEEDED"),
         (Context(0.05), 0.2, "DEADLINE_EXCEEDED"),  # the client's clock is a moment ahead

@@ -16,6 +16,10 @@ MOST_NAME = 100
 """Letters of a method's name that are quoted."""
 HEADROOM = 2
 """gRPC itself cuts off messages this many times above the limit; up to there the refusal can carry details."""
+ROUNDED_UP = 1.02
+"""gRPC sends deadlines in few digits, rounded up: 3600 s as 3610."""
+FOREVER_S = 1e12
+"""gRPC tells of a deadline beyond this where a call set none."""
 
 
 class MessageTooLargeError(ServiceError):

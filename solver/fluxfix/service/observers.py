@@ -6,15 +6,12 @@ from typing import Any, Protocol
 
 import grpc
 
-from fluxfix.service import receiving
+from fluxfix.service import limits, receiving
 
 Behave = Callable[[Any, grpc.ServicerContext], Any]
 
-# A client gives up at its own deadline and hangs up; what it told of that deadline is rounded up, by up to 1 %, and
-# counts from the moment it was read here. A hang-up this near to the deadline (s, and share of the time allowed) is
-# therefore the deadline's. https://github.com/grpc/grpc/blob/master/doc/PROTOCOL-HTTP2.md (Timeout: 8 digits at most).
 NEAR_S = 0.1
-NEAR_SHARE = 0.01
+"""A client hangs up at its own deadline, which is known here rounded up, and from when it was read: so much later."""
 
 
 class Observer(Protocol):
@@ -99,11 +96,11 @@ def code_of(context: Any, seconds: float) -> str:
         return str(code.name)
     if not _has_gone(context):
         return "OK"
-    left = context.time_remaining()
-    if left is None:
+    left_s = context.time_remaining()
+    if left_s is None or left_s >= limits.FOREVER_S:
         return "CANCELLED"
-    near = NEAR_S + NEAR_SHARE * (seconds + left)
-    return "DEADLINE_EXCEEDED" if left <= near else "CANCELLED"
+    due_s = NEAR_S + limits.ROUNDED_UP * seconds
+    return "DEADLINE_EXCEEDED" if seconds + left_s <= due_s else "CANCELLED"
 
 
 def _has_gone(context: Any) -> bool:

@@ -23,9 +23,6 @@ from fluxfix.service.observers import Behave, Observer, observed, observed_strea
 from fluxfix.service.streams import Streams
 
 _POOL = "experimental_thread_pool"  # where gRPC looks for the threads that a method wants to run in
-_FOREVER_S = 1e12  # gRPC tells of a deadline beyond this where a call set none
-ROUNDED_UP = 1.02
-"""gRPC sends deadlines in few digits, rounded up: 3600 s as 3610."""
 Short = Callable[[bytes], bytes | None]
 """Answers a message without taking it apart, or leaves it to the method: None. It raises nothing and never waits."""
 
@@ -82,7 +79,7 @@ class Method:
             return None
 
         def answer(message: bytes, deadline: float) -> bytes | None:
-            if ROUNDED_UP * longest_s < deadline - time() < _FOREVER_S:  # the usual way refuses
+            if limits.ROUNDED_UP * longest_s < deadline - time() < limits.FOREVER_S:  # the usual way refuses
                 return None
             begin = perf_counter()
             found = short(message)
@@ -97,7 +94,7 @@ class Method:
 
     def _admit(self, context: grpc.ServicerContext) -> None:
         left_s = context.time_remaining()
-        if left_s is not None and ROUNDED_UP * self.limits.deadline_s < left_s < _FOREVER_S:
+        if left_s is not None and limits.ROUNDED_UP * self.limits.deadline_s < left_s < limits.FOREVER_S:
             self._refuse(limits.deadline_too_long(left_s, self.limits.deadline_s), context)
 
     def _admit_stream(self, context: grpc.ServicerContext) -> None:
